@@ -1,0 +1,1 @@
+"""The three kinds of copy: preservation, corrected master, access."""

@@ -1,0 +1,118 @@
+"""Short frames over a whole capture: the level in octave bands, and the strongest line, every 20 ms or so.
+
+What tells leader, silence, tone and programme apart is looked up here, so that a capture is transformed once. A frame
+is about 43 ms of Hann-windowed signal, half overlapped, whatever the sample rate.
+
+Conventions: levels are r.m.s. in dBFS with a full-scale sine at -3.01 dBFS (mean square of samples in -1 … 1); a band
+or line with no energy at all reads ``SILENT_DB``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import scipy.fft
+
+Array = np.ndarray[Any, Any]
+
+FRAME_S = 0.0427  # 2048 frames at 48 kHz
+BAND_CENTRES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+LOWEST_LINE_HZ = 60.0  # below it a line is hum or rumble and never the strongest line we look for
+SILENT_DB = -200.0
+
+
+@dataclass(frozen=True)
+class Frames:
+    """One row a frame. Frame ``i`` is centred on ``times_s[i]``.
+
+    hop_s          seconds from one frame to the next
+    band_db        (frames, channels, bands) level in each octave of ``BAND_CENTRES_HZ`` that the rate reaches
+    total_db       (frames, channels) level of the whole frame, DC taken out
+    line_hz        (frames, channels) the strongest line above ``LOWEST_LINE_HZ``, by log-parabolic interpolation
+    line_share     (frames, channels) its share of all power above ``LOWEST_LINE_HZ``: 1 for a pure tone
+    line_db        (frames, channels) its level
+    zeros          (frames,) True where every sample of the frame is exactly zero on every channel
+    """
+
+    hop_s: float
+    times_s: Array
+    band_db: Array
+    total_db: Array
+    line_hz: Array
+    line_share: Array
+    line_db: Array
+    zeros: Array
+
+
+def frame_length(rate_hz: int) -> int:
+    """Frames of audio in one analysis frame: the power of two nearest to ``FRAME_S``."""
+    return int(2 ** round(np.log2(rate_hz * FRAME_S)))
+
+
+class FrameMeter:
+    """Feed blocks of float32 (frames, channels) in order; `frames` gives the table."""
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._rate_hz = rate_hz
+        self._length = frame_length(rate_hz)
+        self._hop = self._length // 2
+        self._window = _hann(self._length)
+        self._scale = 2.0 / (self._length * float(np.sum(self._window.astype(np.float64) ** 2)))
+        self._held = np.zeros((0, channels), np.float32)
+        self._rows: list[tuple[Array, ...]] = []
+        hz = np.fft.rfftfreq(self._length, 1 / rate_hz)
+        edges = [(c / np.sqrt(2), c * np.sqrt(2)) for c in BAND_CENTRES_HZ if c < rate_hz / 2]
+        self._bands = [(int(np.searchsorted(hz, low)), int(np.searchsorted(hz, high))) for low, high in edges]
+        self._low_bin = max(2, int(np.searchsorted(hz, LOWEST_LINE_HZ)))
+
+    def feed(self, block: Array) -> None:
+        held = np.concatenate([self._held, block]) if len(self._held) else block
+        count = (len(held) - self._length) // self._hop + 1
+        if count > 0:
+            self._measure(held, count)
+            held = held[count * self._hop :]
+        self._held = np.ascontiguousarray(held)
+
+    def frames(self) -> Frames:
+        """Every whole frame so far. A capture shorter than one frame is filled up with zeros to give one."""
+        if not self._rows:
+            padded = np.zeros((self._length, self._held.shape[1]), np.float32)
+            padded[: len(self._held)] = self._held
+            self._measure(padded, 1)
+        total, bands, line_hz, share, line, zeros = (np.concatenate(column) for column in zip(*self._rows, strict=True))
+        times_s = (np.arange(len(zeros)) * self._hop + self._length / 2) / self._rate_hz
+        return Frames(self._hop / self._rate_hz, times_s, bands, total, line_hz, share, line, zeros)
+
+    def _measure(self, held: Array, count: int) -> None:
+        views = np.lib.stride_tricks.sliding_window_view(held, self._length, axis=0)[:: self._hop][:count]
+        self._rows.append((*self._spectra(views), ~np.any(views, axis=(1, 2))))
+
+    def _spectra(self, views: Array) -> tuple[Array, ...]:
+        """views is (frames, channels, length)."""
+        spectrum = scipy.fft.rfft(views * self._window, axis=-1)
+        power = (spectrum.real**2 + spectrum.imag**2) * np.float32(self._scale)
+        total = power[..., 2:].sum(-1)  # bins 0 and 1 hold DC through the window
+        bands = np.stack([power[..., low:high].sum(-1) for low, high in self._bands], axis=-1)
+        heard = power[..., self._low_bin :]
+        peak = np.argmax(heard, axis=-1) + self._low_bin
+        line_hz, line = self._strongest(power, peak)
+        share = np.divide(line, heard.sum(-1), out=np.zeros_like(line), where=line > 0)
+        return _db(total), _db(bands), line_hz, np.minimum(share, 1.0), _db(line)
+
+    def _strongest(self, power: Array, peak: Array) -> tuple[Array, Array]:
+        last = power.shape[-1] - 1
+        around = [np.take_along_axis(power, np.clip(peak + k, 0, last)[..., None], -1)[..., 0] for k in range(-3, 4)]
+        left, middle, right = (np.log(np.maximum(around[k], 1e-30)) for k in (2, 3, 4))
+        bend = left - 2 * middle + right
+        offset = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1), 0.0)
+        return (peak + np.clip(offset, -0.5, 0.5)) * (self._rate_hz / self._length), np.sum(around, axis=0)
+
+
+def _hann(length: int) -> Array:
+    return (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(length) / length)).astype(np.float32)
+
+
+def _db(power: Array) -> Array:
+    return np.where(power > 1e-20, 10 * np.log10(np.maximum(power, 1e-20)), SILENT_DB).astype(np.float32)

@@ -1,0 +1,1 @@
+"""One module per standard: its numbers, each with unit, edition and how surely it is known."""
