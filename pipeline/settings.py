@@ -52,7 +52,9 @@ def _key_problems(settings_type: Any, table: dict[str, Any], prefix: str) -> lis
     types = get_type_hints(settings_type)
     known = [f.name for f in fields(settings_type)]
     problems = [f"{prefix}{name}: missing" for name in known if name not in table]
-    problems += [f"{prefix}{name}: no such setting; known here: {', '.join(known)}" for name in table if name not in known]
+    problems += [
+        f"{prefix}{name}: no such setting; known here: {', '.join(known)}" for name in table if name not in known
+    ]
     for name in known:
         if name in table and is_dataclass(types[name]) and isinstance(table[name], dict):
             problems += _key_problems(types[name], table[name], f"{prefix}{name}.")
