@@ -1,0 +1,90 @@
+"""The judgement: findings against the limits, and the verdict they add up to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from pipeline.decisions import Decisions
+from pipeline.measurement import Measurement
+from pipeline.records import Reading
+
+SCHEMA = "feltpad.qc/1"
+
+
+class Severity(StrEnum):
+    INFO = "info"
+    WARN = "warn"
+    FAIL = "fail"
+
+
+class Verdict(StrEnum):
+    PASS = "pass"
+    WARN = "warn"
+    FAIL = "fail"
+
+
+class CopyKind(StrEnum):
+    PRESERVATION = "preservation"
+    MASTER = "master"
+    ACCESS = "access"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something a person should know. ``code`` is a stable word; the message is for reading.
+
+    start_s, stop_s  where on the capture, None for the whole side
+    value, limit     what was measured and what it was held against, None where there is no number
+    """
+
+    code: str
+    severity: Severity
+    message: str
+    start_s: float | None
+    stop_s: float | None
+    value: float | None
+    limit: float | None
+
+
+@dataclass(frozen=True)
+class CopyRecord:
+    """One file we wrote, as it was proven after writing.
+
+    path          relative to the tape's folder ("data/access/…")
+    audio_sha256  lossless: of the samples (see `pipeline.capture`); lossy: of the encoded audio packets, which neither
+                  tags nor the choice of decoder can change
+    gain_db       what was applied on the way: master headroom, or access normalisation
+    """
+
+    kind: CopyKind
+    path: str
+    bytes: int
+    sha256: str
+    audio_sha256: str
+    sample_rate_hz: int
+    channels: int
+    encoding: str
+    duration_s: float
+    integrated_lufs: Reading
+    true_peak_dbtp: Reading
+    gain_db: float
+
+
+@dataclass(frozen=True)
+class SideQC:
+    side: str
+    verdict: Verdict
+    revision: int
+    measurement: Measurement
+    decisions: Decisions
+    copies: tuple[CopyRecord, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class TapeQC:
+    schema: str
+    tape: str
+    verdict: Verdict
+    sides: tuple[SideQC, ...]
