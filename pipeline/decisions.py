@@ -60,7 +60,7 @@ class ChannelDecision:
 
 @dataclass(frozen=True)
 class EqualisationDecision:
-    """Replayed with ``deck_us``, meant for ``tape_us``; None where not declared. Changed only when both are and differ."""
+    """Replayed with ``deck_us``, meant for ``tape_us``; None where not declared. Changed only where both differ."""
 
     deck_us: float | None
     tape_us: float | None
