@@ -21,8 +21,8 @@ class By(StrEnum):
 
 
 class ChannelUse(StrEnum):
-    STEREO = "stereo"  # both, as they are
-    STEREO_FLIPPED = "stereo-flipped"  # both, the right one turned over
+    AS_CAPTURED = "as-captured"  # every channel as it is
+    RIGHT_FLIPPED = "right-flipped"  # both, the right one turned over
     AVERAGE = "average"  # mono: half of left plus right
     DIFFERENCE = "difference"  # mono: half of left minus right, for channels of opposite polarity
     LEFT = "left"

@@ -1,0 +1,125 @@
+"""Lossy encoding and decoding through the ffmpeg that the imageio-ffmpeg wheel carries: nothing to install.
+
+Always bit-exact switches and one thread, so that the same samples give the same file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import subprocess
+import tempfile
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+
+from pipeline.copies.settings import AccessFormat, AccessSettings
+from pipeline.errors import CopyError
+
+Array = np.ndarray[Any, Any]
+
+_QUIET = ["-nostdin", "-hide_banner", "-loglevel", "error"]
+_REPEATABLE = ["-bitexact", "-fflags", "+bitexact", "-flags", "+bitexact", "-threads", "1"]
+MP3_RATES_HZ = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)
+OPUS_RATE_HZ = 48000
+
+
+def ffmpeg_path() -> str:
+    import imageio_ffmpeg
+
+    return str(imageio_ffmpeg.get_ffmpeg_exe())
+
+
+def access_rate_hz(master_rate_hz: int, settings: AccessSettings) -> int:
+    """The access copy's rate: the master's own family, no higher than settings allow and the format knows.
+
+    >>> from pipeline.settings import read_settings, shipped
+    >>> from pipeline.copies.settings import CopySettings
+    >>> access = read_settings(CopySettings, shipped("config") / "copies.toml").access
+    >>> [access_rate_hz(hz, access) for hz in (96000, 88200, 44100, 48000, 8000, 37800)]
+    [48000, 44100, 44100, 48000, 8000, 44100]
+    """
+    if settings.format is AccessFormat.OPUS:
+        return OPUS_RATE_HZ
+    highest = settings.highest_rate_hz
+    if master_rate_hz % 44100 == 0 and highest >= 44100:
+        highest = 44100
+    if settings.format is AccessFormat.FLAC:
+        return min(master_rate_hz, highest)
+    fitting = [hz for hz in MP3_RATES_HZ if master_rate_hz <= hz <= highest]
+    return fitting[0] if fitting else max(hz for hz in MP3_RATES_HZ if hz <= highest)
+
+
+def codec_arguments(settings: AccessSettings) -> list[str]:
+    """ffmpeg's words for the settings. Raises CopyError for FLAC, which is written by soundfile."""
+    match settings.format:
+        case AccessFormat.MP3:
+            return ["-c:a", "libmp3lame", "-q:a", str(settings.mp3_vbr_quality), "-id3v2_version", "0", "-f", "mp3"]
+        case AccessFormat.OPUS:
+            return ["-c:a", "libopus", "-b:a", f"{settings.opus_kbit_s}k", "-f", "opus"]
+        case AccessFormat.M4A:
+            return ["-c:a", "aac", "-b:a", f"{settings.m4a_kbit_s}k", "-movflags", "+faststart", "-f", "ipod"]
+    raise CopyError(f"{settings.format} is not a lossy format")
+
+
+def write_encoded(blocks: Iterable[Array], rate_hz: int, channels: int, arguments: list[str], path: Path) -> Path:
+    """Encode float32 blocks (frames, channels) into ``path``. Raises CopyError with ffmpeg's own words."""
+    source = ["-f", "f32le", "-ar", str(rate_hz), "-ac", str(channels), "-i", "pipe:0"]
+    command = [ffmpeg_path(), *_QUIET, "-y", *source, "-map_metadata", "-1", *_REPEATABLE, *arguments, str(path)]
+    command.remove("-nostdin")
+    with _running(command, path, stdin=subprocess.PIPE) as process:
+        assert process.stdin is not None
+        with contextlib.suppress(BrokenPipeError):  # ffmpeg left early; its exit code and words tell why
+            for block in blocks:
+                process.stdin.write(np.ascontiguousarray(block, "<f4").data.cast("B"))
+            process.stdin.close()
+    return path
+
+
+def decoded_blocks(path: Path, channels: int, block_frames: int) -> Iterator[Array]:
+    """Decode any file ffmpeg knows, as float32 (frames, channels). A damaged file raises CopyError."""
+    command = [ffmpeg_path(), *_QUIET, "-xerror", "-i", str(path), "-map", "0:a:0", "-f", "f32le", "pipe:1"]
+    wanted = block_frames * channels * 4
+    with _running(command, path, stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        while chunk := _read_exactly(process.stdout, wanted):
+            yield np.frombuffer(chunk, "<f4").reshape(-1, channels)
+
+
+def packet_sha256(path: Path) -> str:
+    """SHA-256 of the encoded audio packets alone: tags and container do not enter, no decoder is asked."""
+    command = [ffmpeg_path(), *_QUIET, "-i", str(path), "-map", "0:a:0", "-c", "copy", "-f", "hash", "-"]
+    with _running([*command[:-1], "-hash", "sha256", "-"], path, stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        answer = process.stdout.read().decode()
+    return answer.strip().removeprefix("SHA256=")
+
+
+@contextlib.contextmanager
+def _running(command: list[str], path: Path, **pipes: Any) -> Iterator[subprocess.Popen[bytes]]:
+    with tempfile.TemporaryFile() as words:
+        process = subprocess.Popen(command, stderr=words, **pipes)
+        try:
+            yield process
+        except BaseException:
+            process.kill()
+            raise
+        finally:
+            if process.stdin is not None and not process.stdin.closed:
+                with contextlib.suppress(BrokenPipeError):
+                    process.stdin.close()
+            code = process.wait()
+            if process.stdout is not None:
+                process.stdout.close()
+        if code:
+            words.seek(0)
+            raise CopyError(f"{path}: ffmpeg stopped with code {code}: {words.read().decode(errors='replace').strip()}")
+
+
+def _read_exactly(stream: IO[bytes], wanted: int) -> bytes:
+    parts, left = [], wanted
+    while left and (part := stream.read(left)):
+        parts.append(part)
+        left -= len(part)
+    return b"".join(parts)
