@@ -46,6 +46,11 @@ class Encoding(StrEnum):
         return int(self.value.removeprefix("pcm").removeprefix("float")) // 8
 
     @property
+    def holds_24_bits(self) -> bool:
+        """True when every value it can take is a whole 24-bit step."""
+        return not self.is_float and self.sample_bytes <= 3
+
+    @property
     def raw_dtype(self) -> str:
         """The dtype blocks come in: integers left-justified in 32 bits, floats as they are."""
         return self.value if self.is_float else "int32"

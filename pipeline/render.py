@@ -132,7 +132,7 @@ class Quantiser:
 
 
 def _tpdf_table() -> Array:
-    """Two uniform draws subtracted: triangular, ±1 step, mean 0. Built from PCG64's raw words, which numpy keeps stable."""
+    """Two uniform draws subtracted: triangular, ±1 step, mean 0; from PCG64's raw words, which numpy keeps stable."""
     words = np.random.PCG64(20_261_125).random_raw(_DITHER_LENGTH)
     high, low = (words >> np.uint64(32)).astype(np.float64), (words & np.uint64(0xFFFFFFFF)).astype(np.float64)
     return ((high - low) * 2.0**-32).astype(np.float32)

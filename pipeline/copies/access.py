@@ -1,0 +1,189 @@
+"""The access copy: for listening. Gain only, no limiter: where peaks stop the gain short, that is told, not squeezed.
+
+It is made from the master, which is proven by being decoded on the way. The gain comes from the master's loudness; the
+peaks are measured on the decoded access copy, and a copy above the ceiling is made again, quieter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+import soxr
+
+from pipeline.ahead import ahead
+from pipeline.capture import AudioDigest, Encoding, as_float32, open_capture
+from pipeline.copies.encoder import access_rate_hz, codec_arguments, decoded_blocks, packet_sha256, write_encoded
+from pipeline.copies.master import AudioFacts
+from pipeline.copies.preservation import flac_compression
+from pipeline.copies.settings import AccessFormat, AccessSettings
+from pipeline.decisions import GainDecision
+from pipeline.errors import CopyError
+from pipeline.files import whole_file
+from pipeline.loudness import LoudnessMeter
+from pipeline.records import NotMeasured, Reading
+from pipeline.render import QUALITY, Quantiser
+from pipeline.tags import TagWords, write_tags
+from pipeline.true_peak import TruePeakMeter
+
+Array = np.ndarray[Any, Any]
+ACCESS_FLAC_BITS = 16
+
+
+@dataclass(frozen=True)
+class AccessGain:
+    """gain_db: what was applied. wanted_db: what the target asked for; more than gain_db where peaks stopped it."""
+
+    gain_db: float
+    wanted_db: float
+
+    @property
+    def cut_short_db(self) -> float:
+        return self.wanted_db - self.gain_db
+
+
+def access_name(stem: str, settings: AccessSettings) -> str:
+    return f"{stem}.{settings.format.value}"
+
+
+def first_gain(master: AudioFacts, gain: GainDecision, settings: AccessSettings) -> AccessGain:
+    """The gain to try first. A person's own gain is taken as it is, as far as the peaks allow."""
+    if gain.access_db is not None:
+        wanted = gain.access_db
+    elif isinstance(master.integrated_lufs, NotMeasured):
+        wanted = 0.0  # nothing there to be made louder
+    else:
+        wanted = gain.target_lufs - master.integrated_lufs
+    if isinstance(master.true_peak_dbtp, NotMeasured):
+        return AccessGain(wanted, wanted)
+    overshoot_db = 0.0 if settings.format is AccessFormat.FLAC else settings.codec_overshoot_db
+    if wanted + master.true_peak_dbtp <= gain.ceiling_dbtp - overshoot_db:
+        return AccessGain(wanted, wanted)
+    return AccessGain(gain.ceiling_dbtp - overshoot_db - master.true_peak_dbtp, wanted)
+
+
+def write_access(
+    master: Path,
+    master_facts: AudioFacts,
+    gain: GainDecision,
+    settings: AccessSettings,
+    words: TagWords,
+    path: Path,
+    block_s: float,
+) -> tuple[AudioFacts, AccessGain]:
+    """Make ``path`` from the master until its decoded peaks keep the ceiling. Raises CopyError when that fails."""
+    applied = first_gain(master_facts, gain, settings)
+    with whole_file(path) as partial:
+        for _ in range(settings.encode_tries):
+            facts = _write_once(master, master_facts, applied.gain_db, settings, partial, block_s)
+            over_db = _over_ceiling_db(facts.true_peak_dbtp, gain.ceiling_dbtp)
+            if over_db <= 0:
+                break
+            applied = replace(applied, gain_db=applied.gain_db - over_db - 0.05)
+        else:
+            raise CopyError(
+                f"{path}: after {settings.encode_tries} tries the decoded copy still peaks {over_db:.2f} dB above"
+                f" {gain.ceiling_dbtp} dBTP; raise encode_tries or codec_overshoot_db in copies.toml"
+            )
+        lufs = facts.integrated_lufs
+        write_tags(partial, words, None if isinstance(lufs, NotMeasured) else lufs)
+        if settings.format is not AccessFormat.FLAC:
+            facts = replace(facts, audio_sha256=packet_sha256(partial))
+    return facts, applied
+
+
+def _over_ceiling_db(true_peak_dbtp: Reading, ceiling_dbtp: float) -> float:
+    return -1.0 if isinstance(true_peak_dbtp, NotMeasured) else true_peak_dbtp - ceiling_dbtp
+
+
+def _write_once(
+    master: Path, master_facts: AudioFacts, gain_db: float, settings: AccessSettings, path: Path, block_s: float
+) -> AudioFacts:
+    rate_hz = access_rate_hz(master_facts.sample_rate_hz, settings)
+    channels = master_facts.channels
+    blocks = _scaled_blocks(master, master_facts.audio_sha256, rate_hz, gain_db, block_s)
+    block_frames = round(block_s * rate_hz)
+    if settings.format is AccessFormat.FLAC:
+        return _write_flac(ahead(blocks), rate_hz, channels, settings, path)
+    written = _Counted(blocks)
+    write_encoded(ahead(written), rate_hz, channels, codec_arguments(settings), path)
+    facts = _measure(decoded_blocks(path, channels, block_frames), rate_hz, channels)
+    if facts.frames != written.frames:
+        raise CopyError(f"{path}: {written.frames} frames went in, {facts.frames} decode; the encoder lost audio")
+    return facts
+
+
+def _scaled_blocks(master: Path, expected: str, rate_hz: int, gain_db: float, block_s: float) -> Iterator[Array]:
+    """The master at the access rate and gain; raises CopyError at the end when it was not the master meant."""
+    source = open_capture(master)
+    proven = AudioDigest(Encoding.PCM_24)
+    gain = np.float32(10 ** (gain_db / 20))
+    channels = source.channels
+    resampler = None
+    if rate_hz != source.sample_rate_hz:
+        resampler = soxr.ResampleStream(source.sample_rate_hz, rate_hz, channels, dtype="float32", quality=QUALITY)
+    for raw in ahead(source.blocks(round(block_s * source.sample_rate_hz))):
+        proven.update(raw)
+        block = as_float32(raw) * gain
+        yield block if resampler is None else resampler.resample_chunk(block).reshape(-1, channels)
+    if resampler is not None:
+        tail = resampler.resample_chunk(np.zeros((0, channels), np.float32), last=True)
+        yield tail.reshape(-1, channels)
+    if proven.hexdigest() != expected:
+        raise CopyError(f"{master}: does not decode to the samples that were written; the master is damaged")
+
+
+class _Counted:
+    """Blocks on their way, and how many frames they were."""
+
+    def __init__(self, blocks: Iterator[Array]) -> None:
+        self._blocks = blocks
+        self.frames = 0
+
+    def __iter__(self) -> Iterator[Array]:
+        for block in self._blocks:
+            self.frames += len(block)
+            yield block
+
+
+def _measure(blocks: Iterator[Array], rate_hz: int, channels: int) -> AudioFacts:
+    loudness, true_peak = LoudnessMeter(rate_hz, channels), TruePeakMeter(rate_hz, channels)
+    frames = 0
+    for block in ahead(blocks):
+        loudness.feed(block)
+        true_peak.feed(block)
+        frames += len(block)
+    levels = (loudness.integrated_lufs(), loudness.loudness_range_lu(), true_peak.true_peak_dbtp())
+    return AudioFacts("", frames, rate_hz, channels, *levels, 0)
+
+
+def _write_flac(
+    blocks: Iterator[Array], rate_hz: int, channels: int, settings: AccessSettings, path: Path
+) -> AudioFacts:
+    quantiser = Quantiser(ACCESS_FLAC_BITS, dither=True)
+    digest = AudioDigest(Encoding.PCM_16)
+    level = flac_compression(settings.flac_level)
+    with soundfile.SoundFile(
+        path,
+        "w",
+        samplerate=rate_hz,
+        channels=channels,
+        format="FLAC",
+        subtype="PCM_16",
+        compression_level=level,
+    ) as sound:
+        for block in blocks:
+            sound.write(quantiser.quantise(block))
+    decoded = open_capture(path)
+
+    def proven() -> Iterator[Array]:
+        for raw in decoded.blocks(decoded.sample_rate_hz * 5):
+            digest.update(raw)
+            yield as_float32(raw)
+
+    facts = _measure(proven(), rate_hz, channels)
+    return replace(facts, audio_sha256=digest.hexdigest(), clipped_samples=quantiser.clipped_samples)

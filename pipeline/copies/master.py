@@ -1,0 +1,164 @@
+"""The corrected master: 24 bits, speed corrected, cut to the programme, not loudness-normalised.
+
+It is made from the preservation copy, never from the box: so a rerun years later takes the very same way, and the first
+run proves the preservation copy by decoding all of it on the way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+import soundfile
+
+from pipeline.ahead import ahead
+from pipeline.capture import AudioDigest, Capture, Encoding, open_capture
+from pipeline.copies.broadcast_wave import BroadcastWaveWriter, BroadcastWords
+from pipeline.copies.preservation import flac_compression
+from pipeline.copies.settings import MasterFormat, MasterSettings
+from pipeline.decisions import Decisions
+from pipeline.errors import CopyError
+from pipeline.files import whole_file
+from pipeline.loudness import LoudnessMeter
+from pipeline.records import NotMeasured, Reading
+from pipeline.render import Quantiser, cut_frames, is_bit_exact, render_blocks, rendered_channels
+from pipeline.tags import TagWords, write_tags
+from pipeline.true_peak import TruePeakMeter
+
+Array = np.ndarray[Any, Any]
+MASTER_BITS = 24
+
+
+@dataclass(frozen=True)
+class AudioFacts:
+    """What was measured on a copy while it was written or proven.
+
+    audio_sha256     of its samples (lossless) or of its encoded packets (lossy)
+    clipped_samples  samples that did not fit and were held at full scale
+    """
+
+    audio_sha256: str
+    frames: int
+    sample_rate_hz: int
+    channels: int
+    integrated_lufs: Reading
+    loudness_range_lu: Reading
+    true_peak_dbtp: Reading
+    clipped_samples: int
+
+    @property
+    def duration_s(self) -> float:
+        return self.frames / self.sample_rate_hz
+
+
+@dataclass(frozen=True)
+class MasterWords:
+    """What the master says of itself: tags in FLAC, or the bext chunk in Broadcast Wave."""
+
+    tags: TagWords
+    broadcast: BroadcastWords
+
+
+class _Writer(Protocol):
+    def write(self, block: Array) -> object: ...
+
+
+def master_name(stem: str, settings: MasterSettings) -> str:
+    return f"{stem}.flac" if settings.format is MasterFormat.FLAC else f"{stem}.wav"
+
+
+def write_master(
+    preservation: Path,
+    expected_audio_sha256: str,
+    decisions: Decisions,
+    settings: MasterSettings,
+    words: MasterWords,
+    path: Path,
+    block_s: float,
+) -> AudioFacts:
+    """Render the preservation copy into ``path``. Raises CopyError when the copy is not what was meant.
+
+    The whole preservation copy is decoded, also outside the cut, and its samples are held against
+    ``expected_audio_sha256``; a difference leaves nothing behind.
+    """
+    source = open_capture(preservation)
+    proven = AudioDigest(source.encoding)
+    start, stop = cut_frames(source, decisions)
+    cut = _cut_out(source, proven, start, stop, round(block_s * source.sample_rate_hz))
+    channels = rendered_channels(source, decisions)
+    rendered = ahead(render_blocks(ahead(cut), source, decisions))
+    quantiser = Quantiser(MASTER_BITS, dither=not (is_bit_exact(decisions) and source.encoding.holds_24_bits))
+    if settings.format is MasterFormat.FLAC:
+        with whole_file(path) as partial:
+            compression = flac_compression(settings.flac_level)
+            with soundfile.SoundFile(
+                partial,
+                "w",
+                samplerate=source.sample_rate_hz,
+                channels=channels,
+                format="FLAC",
+                subtype="PCM_24",
+                compression_level=compression,
+            ) as sound:
+                facts = _written(rendered, sound, quantiser, source.sample_rate_hz, channels)
+            write_tags(partial, words.tags)
+            _refuse_difference(preservation, proven, expected_audio_sha256)
+    else:
+        with whole_file(path) as partial:
+            with BroadcastWaveWriter(partial, source.sample_rate_hz, channels, words.broadcast) as wave:
+                facts = _written(rendered, wave, quantiser, source.sample_rate_hz, channels)
+                levels = (facts.integrated_lufs, facts.loudness_range_lu, facts.true_peak_dbtp)
+                wave.set_loudness(*[None if isinstance(value, NotMeasured) else value for value in levels])
+            _refuse_difference(preservation, proven, expected_audio_sha256)
+    return facts
+
+
+def _cut_out(source: Capture, proven: AudioDigest, start: int, stop: int, block_frames: int) -> Iterator[Array]:
+    """The blocks of the cut; every block of the file goes through the digest."""
+    position = 0
+    for block in source.blocks(block_frames):
+        proven.update(block)
+        first, last = max(start - position, 0), min(stop - position, len(block))
+        if first < last:
+            yield block[first:last]
+        position += len(block)
+
+
+def _written(rendered: Iterator[Array], writer: _Writer, quantiser: Quantiser, hz: int, channels: int) -> AudioFacts:
+    loudness, true_peak = LoudnessMeter(hz, channels), TruePeakMeter(hz, channels)
+    digest = AudioDigest(Encoding.PCM_24)
+    frames = 0
+
+    def measured() -> Iterator[Array]:
+        for block in rendered:
+            loudness.feed(block)
+            true_peak.feed(block)
+            integers = quantiser.quantise(block)
+            digest.update(integers)
+            yield integers
+
+    for integers in ahead(measured()):
+        writer.write(integers)
+        frames += len(integers)
+    return AudioFacts(
+        digest.hexdigest(),
+        frames,
+        hz,
+        channels,
+        loudness.integrated_lufs(),
+        loudness.loudness_range_lu(),
+        true_peak.true_peak_dbtp(),
+        quantiser.clipped_samples,
+    )
+
+
+def _refuse_difference(preservation: Path, proven: AudioDigest, expected: str) -> None:
+    found = proven.hexdigest()
+    if found != expected:
+        raise CopyError(
+            f"{preservation}: decodes to samples with SHA-256 {found[:16]}…, the capture's are {expected[:16]}…;"
+            " the copy is damaged: restore it from another copy of the archive, or digitize the capture again"
+        )
