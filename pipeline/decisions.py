@@ -6,9 +6,21 @@ ones are kept, so an older copy can always be made again from the preservation c
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from pathlib import Path
+from typing import Any
 
+import tomli_w
+
+from pipeline.channels import Channels, Layout
+from pipeline.copies.settings import CopySettings
+from pipeline.errors import ArchiveError, SettingsError
+from pipeline.files import write_text_whole
+from pipeline.records import NotMeasured, to_plain
+from pipeline.regions import Region, RegionKind
+from pipeline.settings import settings_from
 from pipeline.speed import SpeedSource
 
 SCHEMA = "feltpad.decisions/1"
@@ -97,3 +109,145 @@ class Decisions:
     channels: ChannelDecision
     equalisation: EqualisationDecision
     gain: GainDecision
+
+    @property
+    def substance(self) -> tuple[object, ...]:
+        """What the copies depend on; two decisions with the same substance make the same audio."""
+        return self.speed.ratio, self.cut.start_s, self.cut.stop_s, self.channels.use, self.equalisation, self.gain
+
+
+def decide_cut(regions: Iterable[Region], duration_s: float, settings: CopySettings) -> CutDecision:
+    """From the first programme to the last, with a margin that reaches into silence but not into tone or leader."""
+    regions = tuple(regions)
+    programme = [region for region in regions if region.kind is RegionKind.PROGRAMME]
+    if not programme:
+        return CutDecision(0.0, duration_s, By.AUTO, "no programme was found: the whole capture is kept")
+    first, last = programme[0], programme[-1]
+    before = [r.start_s for r in regions if r.kind is RegionKind.SILENCE and r.stop_s == first.start_s]
+    after = [r.stop_s for r in regions if r.kind is RegionKind.SILENCE and r.start_s == last.stop_s]
+    start_s = max([first.start_s - settings.cut.head_margin_s, *before]) if before else first.start_s
+    stop_s = min([last.stop_s + settings.cut.tail_margin_s, *after]) if after else last.stop_s
+    why = (
+        f"programme from {first.start_s:.2f} s to {last.stop_s:.2f} s, with up to {settings.cut.head_margin_s:g} s of"
+        f" silence kept before and {settings.cut.tail_margin_s:g} s after"
+    )
+    return CutDecision(round(max(start_s, 0.0), 6), round(min(stop_s, duration_s), 6), By.AUTO, why)
+
+
+def decide_channels(channels: Channels, captured: int, settings: CopySettings) -> ChannelDecision:
+    """Mono where the capture is mono, never by a sum that cancels or combs."""
+    if captured == 1:
+        return ChannelDecision(ChannelUse.AS_CAPTURED, By.AUTO, "captured in one channel")
+    delay_us = 0.0 if isinstance(channels.delay_us, NotMeasured) else abs(channels.delay_us)
+    louder_right = not isinstance(channels.balance_db, NotMeasured) and channels.balance_db > 0
+    match channels.layout:
+        case Layout.LEFT_ONLY:
+            return ChannelDecision(ChannelUse.LEFT, By.AUTO, "the right channel is dead")
+        case Layout.RIGHT_ONLY:
+            return ChannelDecision(ChannelUse.RIGHT, By.AUTO, "the left channel is dead")
+        case Layout.STEREO:
+            return ChannelDecision(ChannelUse.AS_CAPTURED, By.AUTO, "the channels differ: stereo")
+    if delay_us > settings.channels.average_max_delay_us:
+        use = ChannelUse.RIGHT if louder_right else ChannelUse.LEFT
+        why = f"the same on both, but {delay_us:.0f} µs apart: averaging would comb the treble; the louder one is taken"
+        return ChannelDecision(use, By.AUTO, why)
+    if channels.layout is Layout.INVERTED:
+        return ChannelDecision(ChannelUse.DIFFERENCE, By.AUTO, "the same on both, with opposite polarity")
+    return ChannelDecision(ChannelUse.AVERAGE, By.AUTO, "the same on both channels: averaging lowers the hiss")
+
+
+def decide_equalisation(deck_us: float | None, tape_us: float | None) -> EqualisationDecision:
+    """Changed only when both sides of it are declared and differ."""
+    if deck_us is None or tape_us is None:
+        missing = " and ".join(
+            [
+                *(["the deck's replay equalisation"] if deck_us is None else []),
+                *(["the tape type"] if tape_us is None else []),
+            ]
+        )
+        return EqualisationDecision(deck_us, tape_us, By.AUTO, f"left as replayed: {missing} is not declared")
+    if deck_us == tape_us:
+        return EqualisationDecision(deck_us, tape_us, By.SHEET, f"replayed with {deck_us:g} µs, as the tape asks")
+    why = f"replayed with {deck_us:g} µs, the tape type asks for {tape_us:g} µs"
+    return EqualisationDecision(deck_us, tape_us, By.SHEET, why)
+
+
+def decide_gain(true_peak_dbtp: float | NotMeasured, boost_db: float, settings: CopySettings) -> GainDecision:
+    """The master is turned down only where correction could clip; ``boost_db`` is what equalisation may add."""
+    access, ceiling = settings.access, settings.master.peak_ceiling_dbtp
+    master_db = 0.0
+    why = f"access copy to {access.target_lufs:g} LUFS under {access.ceiling_dbtp:g} dBTP; the master keeps its level"
+    if not isinstance(true_peak_dbtp, NotMeasured) and true_peak_dbtp + boost_db > ceiling:
+        master_db = round(ceiling - true_peak_dbtp - boost_db - 0.005, 2)
+        why = (
+            f"the capture peaks at {true_peak_dbtp:.2f} dBTP: the master is turned down by {-master_db:.2f} dB so that"
+            " correction cannot clip it"
+        )
+    return GainDecision(master_db, access.target_lufs, access.ceiling_dbtp, None, By.AUTO, why)
+
+
+def revised(previous: Decisions | None, fresh: Decisions) -> Decisions:
+    """``fresh`` as the next revision, with what a person decided before kept; ``previous`` where nothing changed."""
+    if previous is None:
+        return fresh
+    kept = {
+        name: getattr(previous, name)
+        for name in ("speed", "cut", "channels", "equalisation", "gain")
+        if getattr(previous, name).by is By.PERSON and getattr(fresh, name).by is not By.PERSON
+    }
+    merged = replace(fresh, revision=previous.revision + 1, **kept)
+    same = replace(merged, revision=previous.revision, made=previous.made, reason=previous.reason) == previous
+    return previous if same else merged
+
+
+def decisions_name(side: str, revision: int) -> str:
+    """
+    >>> decisions_name("A", 1)
+    'A-r0001.toml'
+    """
+    return f"{side}-r{revision:04d}.toml"
+
+
+def write_decisions(decisions: Decisions, folder: Path) -> Path:
+    """One file a revision; a value nobody gave is left out, since TOML has no word for it."""
+    path = folder / decisions_name(decisions.side, decisions.revision)
+    plain = to_plain(decisions)
+    del plain["not_measured"]
+    text = tomli_w.dumps(_without_none(plain))
+    head = f"# What feltpad does with side {decisions.side} of tape {decisions.tape}, revision {decisions.revision}.\n"
+    return write_text_whole(
+        path, head + "# Written by feltpad; change it with `feltpad rerun`. Earlier revisions stay.\n\n" + text
+    )
+
+
+def read_decisions(path: Path) -> Decisions:
+    """Raises ArchiveError with the file and the key that does not fit."""
+    import tomllib
+
+    try:
+        table = tomllib.loads(path.read_text("utf-8"))
+        for name, key in (("speed", "read_hz"), ("speed", "true_hz"), ("gain", "access_db")):
+            table.get(name, {}).setdefault(key, None)
+        for key in ("deck_us", "tape_us"):
+            table.get("equalisation", {}).setdefault(key, None)
+        return settings_from(Decisions, table, str(path))
+    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError, SettingsError) as exc:
+        raise ArchiveError(f"{path}: expected a decisions file as feltpad writes it: {exc}") from exc
+
+
+def newest_decisions(folder: Path, side: str) -> Decisions | None:
+    """The one that applies; None for a side without any."""
+    found = sorted(folder.glob(f"{glob_safe(side)}-r[0-9]*.toml"))
+    return read_decisions(found[-1]) if found else None
+
+
+def glob_safe(text: str) -> str:
+    import glob
+
+    return glob.escape(text)
+
+
+def _without_none(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _without_none(entry) for key, entry in value.items() if entry is not None}
+    return value

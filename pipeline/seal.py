@@ -1,0 +1,153 @@
+"""Seal a tape's folder as a BagIt bag, and prove years later that nothing in it has rotted.
+
+Source: RFC 8493 (BagIt 1.0). The manifests are made and checked by bagit-python; what it does not know, that every
+audio file still decodes to its recorded digest, is proven here.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import bagit
+
+from pipeline.archive import Archive, TapeFolder
+from pipeline.capture import AudioDigest, open_capture, sha256_of
+from pipeline.copies.encoder import decoded_blocks, packet_sha256
+from pipeline.errors import FeltpadError
+from pipeline.files import write_text_whole
+from pipeline.qc import SCHEMA, CopyRecord, TapeQC
+from pipeline.records import from_plain
+
+ALGORITHM = "sha256"
+BAG_DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
+
+
+@dataclass(frozen=True)
+class Damage:
+    """One thing that is not as it was sealed. ``path`` is relative to the archive."""
+
+    path: str
+    what: str
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What `verify_tape` looked at, and everything it found wrong."""
+
+    tape: str
+    files: int
+    bytes: int
+    audio_files: int
+    damages: tuple[Damage, ...]
+
+
+def write_seal(folder: TapeFolder, facts: dict[str, str]) -> Path:
+    """Make ``folder`` a bag: manifests over everything in ``data/``, ``facts`` into bag-info.txt.
+
+    Changes the working directory while it runs (bagit-python does): call it in a process of its own.
+    """
+    write_text_whole(folder.root / "bagit.txt", BAG_DECLARATION)
+    with _bagit_quiet():
+        bag = bagit.Bag(str(folder.root))
+        bag.algorithms = [ALGORITHM]
+        bag.info = {label: " ".join(text.split()) for label, text in facts.items() if text.strip()}
+        bag.save(manifests=True)
+    return folder.root / "bagit.txt"
+
+
+def verify_tape(archive: Archive, tape: str) -> Proof:
+    """Structure, completeness, checksums, and every audio file decoded. Lists every bad file, not the first."""
+    folder = archive.sealed(tape)
+    damages = [*_bag_damages(folder, tape)]
+    broken = {damage.path for damage in damages}
+    copies, qc_damages = _recorded_copies(folder, tape)
+    damages += qc_damages
+    for copy in copies:
+        path = folder.root / copy.path
+        shown = f"{tape}/{copy.path}"
+        if not path.is_file():
+            if shown not in broken:
+                damages.append(Damage(shown, "recorded in qc.json, but not there"))
+            continue
+        damages += [Damage(shown, what) for what in _audio_damage(path, copy)]
+    payload = [path for path in folder.root.rglob("*") if path.is_file()]
+    return Proof(tape, len(payload), sum(path.stat().st_size for path in payload), len(copies), tuple(damages))
+
+
+def _bag_damages(folder: TapeFolder, tape: str) -> Iterator[Damage]:
+    """bagit-python reads the bag and its manifests; its own `validate` stops at the first kind of damage it meets."""
+    with _bagit_quiet():
+        try:
+            bag = bagit.Bag(str(folder.root))
+            only_listed, only_there = bag.compare_manifests_with_fs()
+        except (bagit.BagError, OSError, UnicodeDecodeError) as exc:
+            yield Damage(tape, f"not a readable bag: {exc}")
+            return
+    if bag.version_info != (1, 0):
+        yield Damage(f"{tape}/bagit.txt", f"expected BagIt 1.0, found {bag.version}")
+    if ALGORITHM not in bag.algorithms:
+        yield Damage(f"{tape}/manifest-{ALGORITHM}.txt", "missing: nothing proves the payload")
+    for path in sorted(only_listed):
+        yield Damage(f"{tape}/{path}", "missing: it is in the manifest")
+    for path in sorted(only_there):
+        yield Damage(f"{tape}/{path}", "not in the manifest: it was put here after sealing")
+    for path, recorded in sorted(bag.entries.items()):
+        expected = recorded.get(ALGORITHM)
+        if expected is None or path in only_listed:
+            continue
+        found = sha256_of(folder.root / path)
+        if found != expected:
+            what = f"changed since it was sealed: SHA-256 {expected[:16]}… was expected, {found[:16]}… was found"
+            yield Damage(f"{tape}/{path}", what)
+
+
+def _recorded_copies(folder: TapeFolder, tape: str) -> tuple[list[CopyRecord], list[Damage]]:
+    path = folder.qc / "qc.json"
+    try:
+        document = json.loads(path.read_text("utf-8"))
+        if document.get("schema") != SCHEMA:
+            raise ValueError(f"expected schema {SCHEMA}, found {document.get('schema')!r}")
+        record = from_plain(TapeQC, document)
+    except (OSError, ValueError, AttributeError) as exc:
+        return [], [Damage(f"{tape}/{folder.relative(path)}", f"cannot be read as a QC record: {exc}")]
+    return [copy for side in record.sides for copy in side.copies], []
+
+
+def _audio_damage(path: Path, copy: CopyRecord) -> Iterator[str]:
+    try:
+        found = decoded_audio_sha256(path, copy.channels)
+    except FeltpadError as exc:
+        yield f"does not decode: {exc}"
+        return
+    if found != copy.audio_sha256:
+        yield f"decodes to other audio than recorded: {copy.audio_sha256[:16]}… was expected, {found[:16]}… was found"
+
+
+def decoded_audio_sha256(path: Path, channels: int) -> str:
+    """The audio digest of a copy, made anew by decoding the whole of it; see `pipeline.qc.CopyRecord`."""
+    if path.suffix in (".flac", ".wav"):
+        source = open_capture(path)
+        digest = AudioDigest(source.encoding)
+        for block in source.blocks(5 * source.sample_rate_hz):
+            digest.update(block)
+        return digest.hexdigest()
+    for _ in decoded_blocks(path, channels, 1 << 18):
+        pass
+    return packet_sha256(path)
+
+
+@contextlib.contextmanager
+def _bagit_quiet() -> Iterator[None]:
+    """bagit-python reports through logging; what it finds reaches the person as our own damages."""
+    logger = logging.getLogger("bagit")
+    before = logger.disabled
+    logger.disabled = True
+    try:
+        yield
+    finally:
+        logger.disabled = before
