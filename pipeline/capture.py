@@ -70,7 +70,10 @@ _FORMATS = {"WAV", "WAVEX", "RF64", "FLAC", "AIFF"}
 
 @dataclass(frozen=True)
 class CaptureFacts:
-    """What is known of a capture without judging it."""
+    """What is known of a capture without judging it.
+
+    length_is_wrong  the header promised another length than the file holds: the recorder was cut off
+    """
 
     path: str
     sha256: str
@@ -80,6 +83,7 @@ class CaptureFacts:
     encoding: Encoding
     frames: int
     duration_s: float
+    length_is_wrong: bool
 
 
 @dataclass(frozen=True)
