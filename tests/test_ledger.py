@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import os
 import random
 import subprocess
@@ -35,15 +36,8 @@ def archive(tmp_path: Path) -> Path:
 @pytest.fixture
 def ledger(archive: Path) -> Ledger:
     ledger = Ledger(archive / ".feltpad" / "ledger")
-    ledger.write(
-        "T1",
-        "A",
-        "render",
-        KEY,
-        root=archive,
-        outputs=dict.fromkeys(COPIES),
-        result={"peak_dbfs": -3.5, "n": [1, None]},
-    )
+    found = {"peak_dbfs": -3.5, "n": [1, None]}
+    ledger.write("T1", "A", "render", KEY, root=archive, outputs=dict.fromkeys(COPIES), result=found)
     return ledger
 
 
@@ -208,7 +202,7 @@ def test_a_key_depends_on_every_value_and_not_on_the_order() -> None:
     assert step_key("measure", inputs) == step_key("measure", dict(reversed(inputs.items())))
     others = [
         step_key("render", inputs),
-        step_key("measure", {**inputs, "ratio": 1.0091740000000001}),
+        step_key("measure", {**inputs, "ratio": math.nextafter(1.009174, 2.0)}),
         step_key("measure", {**inputs, "path": Path("a/c")}),
         step_key("measure", {**inputs, "floor": Floor(NotMeasured("no hiss"), Layout.MONO)}),
         step_key("measure", {**inputs, "tones": (3150.0, 440.0)}),
@@ -269,17 +263,13 @@ def test_a_second_run_is_refused_while_the_first_works_and_let_in_after_it_was_k
             pass
 
 
-def test_five_thousand_sides_are_looked_over_in_seconds(tmp_path: Path) -> None:
-    ledger, output = Ledger(tmp_path / "ledger"), tmp_path / "one.flac"
+def test_five_thousand_sides_are_looked_over_in_seconds(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(os, "fsync", lambda _: None)  # what is timed is the looking over
+    ledger, output, sides = Ledger(tmp_path / "ledger"), tmp_path / "one.flac", 5_000
     output.write_bytes(b"x")
-    ledger.write("T0", "A", "render", KEY, root=tmp_path, outputs={"one.flac": None}, result={})
-    record = (tmp_path / "ledger/steps/T0/A/render.json").read_bytes()
-    sides = 5_000
-    for number in range(sides):  # the same sealed record under every name: what is timed is the looking over
-        place = tmp_path / f"ledger/steps/T{number}/A/render.json"
-        place.parent.mkdir(parents=True, exist_ok=True)
-        place.write_bytes(record)
+    for number in range(sides):
+        ledger.write(f"T{number}", "A", "render", KEY, root=tmp_path, outputs={"one.flac": "a" * 64}, result={})
     began = time.process_time()
     found = sum(ledger.find(f"T{number}", "A", "render", KEY, tmp_path) is not None for number in range(sides))
-    assert found == 1  # the record names its own tape
+    assert found == sides
     assert time.process_time() - began < 5.0
