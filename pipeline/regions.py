@@ -1,9 +1,32 @@
-"""Leader, silence, tone and programme: what stands where on a capture."""
+"""Leader, silence, tone and programme: what stands where on a capture.
+
+Quiet is where the side matches one of its rests (`pipeline.rests`), programme where it does not. Nothing is compared
+with a peak, so a loud tone hides no quiet programme; hum, the same in leader and hiss, hides nothing above its bands.
+
+Leader is told from hiss by a step between two rests in some band above the hum. With a single level the sound tells:
+under programme and tones lies hiss, and the electronics' noise lies well under that hiss. Where this decides nothing,
+quiet is called silence and ``electronics_floor_dbfs`` says why. Exact zeros hold no hiss: they are leader.
+
+Floors are wide-band r.m.s. (from about 50 Hz to half the sample rate, hum included, DC not) of the quietest channel
+that is alive: a channel is alive where hiss or sound stands out over its own leader or silence.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
+from enum import IntEnum, StrEnum
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from pipeline.frames import Frames
+from pipeline.records import NotMeasured, Reading
+from pipeline.rests import NO_REST, Cells, RestCriteria, cells_of, find_rests
+from pipeline.spans import Span
+
+Array = np.ndarray[Any, Any]
 
 
 class RegionKind(StrEnum):
@@ -20,3 +43,251 @@ class Region:
     kind: RegionKind
     start_s: float
     stop_s: float
+
+
+@dataclass(frozen=True)
+class RegionMap:
+    """The regions, and the wide-band levels of silence and leader (convention: head of this module)."""
+
+    regions: tuple[Region, ...]
+    hiss_floor_dbfs: Reading
+    electronics_floor_dbfs: Reading
+
+
+@dataclass(frozen=True)
+class RegionCriteria:
+    """
+    rests            what counts as a quiet level, and what matches it
+    leader_step_db   leader lies at least this far below hiss in some band above hum
+    pause_s          a shorter pause inside programme stays programme
+    burst_s          sound that lasts less in all, with pauses around it, is a knock and no programme
+    sliver_s         a shorter quiet stretch joins its neighbour
+    alive_db         a channel is alive where hiss or sound stands out by this much
+    """
+
+    rests: RestCriteria
+    leader_step_db: float
+    pause_s: float
+    burst_s: float
+    sliver_s: float
+    alive_db: float
+
+
+class _Mark(IntEnum):
+    SOUND = 0
+    LEADER = 1
+    SILENCE = 2
+    TONE = 3
+
+
+_KINDS = {
+    _Mark.SOUND: RegionKind.PROGRAMME,
+    _Mark.LEADER: RegionKind.LEADER,
+    _Mark.SILENCE: RegionKind.SILENCE,
+    _Mark.TONE: RegionKind.TONE,
+}
+
+
+def find_regions(frames: Frames, tones: Sequence[Span], duration_s: float, criteria: RegionCriteria) -> RegionMap:
+    """What stands where on a capture of ``duration_s``; ``tones`` were found elsewhere and are taken as they are."""
+    tones = _apart(tones, duration_s)
+    cells = cells_of(frames, tones, criteria.rests)
+    rests, matched = find_rests(cells, criteria.rests)
+    leaders, reason = _leaders(cells, rests, matched, criteria)
+    marks = np.full(len(matched), _Mark.SOUND, np.int8)
+    marks[matched != NO_REST] = _Mark.SILENCE
+    marks[((matched != NO_REST) & (matched < leaders)) | cells.zeros] = _Mark.LEADER
+    marks[cells.toned] = _Mark.TONE
+    heard = marks.copy()
+    marks = _settle(marks, cells.seconds, criteria)
+    regions = _laid_out(marks, cells, tones, duration_s)
+    hiss, electronics = _floors(cells, heard, marks, reason, criteria)
+    return RegionMap(regions, hiss, electronics)
+
+
+def _leaders(cells: Cells, rests: Array, matched: Array, criteria: RegionCriteria) -> tuple[int, str]:
+    """How many of the rests, quietest first, are leader; and where none is, why."""
+    if not len(rests):
+        return 0, "the capture holds no leader and no silence"
+    high = rests[:, cells.high]
+    steps = np.max(np.diff(high, axis=0), axis=1)
+    if len(steps) and steps.max() >= criteria.leader_step_db:
+        return int(np.argmax(steps)) + 1, ""
+    if _lies_under_hiss(cells, high.max(axis=0), matched, criteria.leader_step_db):
+        return len(rests), ""
+    return 0, "there is only one quiet level, so leader and silence cannot be told apart"
+
+
+def _lies_under_hiss(cells: Cells, rest: Array, matched: Array, step_db: float) -> bool:
+    """Whether sound has a floor of noise that lies ``step_db`` above this level in every band above hum that shows it.
+
+    A floor shows where the quietest tenth of the sound scatters as noise does: no more, and no less, as a line would.
+    Two such bands on one channel are asked for.
+    """
+    level_db, chance_db = cells.level_db[:, cells.high], cells.chance_db[cells.high]
+    sound = (matched == NO_REST) & ~cells.zeros
+    if sound.sum() * cells.seconds < 2.0:
+        return False
+    low, tenth = np.quantile(level_db[sound], [0.02, 0.10], axis=0)
+    shows = (tenth - low >= 0.5 * chance_db) & (tenth - low <= 3 * chance_db + 0.3)
+    above = (shows & (low - rest >= step_db)).reshape(cells.total_db.shape[1], -1)
+    near = (shows & (low - rest < step_db)).reshape(above.shape)
+    return bool(np.any((above.sum(axis=1) >= 2) & ~near.any(axis=1)))
+
+
+def _apart(tones: Sequence[Span], duration_s: float) -> list[Span]:
+    """The tones in order, inside the capture and without overlap."""
+    apart: list[Span] = []
+    for tone in sorted(tones):
+        start_s = max(tone.start_s, apart[-1].stop_s if apart else 0.0)
+        if min(tone.stop_s, duration_s) > start_s:
+            apart.append(Span(start_s, min(tone.stop_s, duration_s)))
+    return apart
+
+
+def _runs(marks: Array) -> list[tuple[int, int, int]]:
+    """(mark, first, stop) of every run of equal marks."""
+    turns = np.flatnonzero(np.diff(marks)) + 1
+    edges = [0, *turns.tolist(), len(marks)]
+    return [(int(marks[a]), a, b) for a, b in pairwise(edges)]
+
+
+def _settle(marks: Array, cell_s: float, criteria: RegionCriteria) -> Array:
+    """Marks of cells, with knocks, pauses and slivers settled."""
+    marks = _without_slivers(marks, cell_s, criteria)
+    marks = _without_knocks(marks, cell_s, criteria)
+    marks = _with_pauses(marks, cell_s, criteria)
+    return _without_slivers(marks, cell_s, criteria)
+
+
+def _without_slivers(marks: Array, cell_s: float, criteria: RegionCriteria) -> Array:
+    """Short quiet stretches join a neighbour: the other quiet kind, if there is one, or else the sound."""
+    marks = marks.copy()
+    runs = _runs(marks)
+    for index, (mark, first, stop) in enumerate(runs):
+        if mark in (_Mark.LEADER, _Mark.SILENCE) and (stop - first) * cell_s < criteria.sliver_s and len(runs) > 1:
+            near = [runs[i][0] for i in (index - 1, index + 1) if 0 <= i < len(runs) and runs[i][0] != _Mark.TONE]
+            marks[first:stop] = max(near, default=mark) if mark == _Mark.LEADER else min(near, default=mark)
+    return marks
+
+
+def _without_knocks(marks: Array, cell_s: float, criteria: RegionCriteria) -> Array:
+    """Short sounds with quiet around them become quiet, each half like its neighbour."""
+    marks = marks.copy()
+    runs = _runs(marks)
+    for island in _islands(runs, cell_s, criteria.pause_s):
+        members = [runs[i] for i in island]
+        if sum(stop - first for _, first, stop in members) * cell_s < criteria.burst_s:
+            drop = members
+        else:
+            drop = _knocks_at_ends(runs, island, cell_s, criteria)
+        for _, first, stop in drop:
+            _fill_quiet(marks, first, stop)
+    return marks
+
+
+def _islands(runs: list[tuple[int, int, int]], cell_s: float, pause_s: float) -> list[list[int]]:
+    """Indices of sound runs, grouped: within a group only pauses shorter than ``pause_s`` part them."""
+    islands: list[list[int]] = []
+    for index, (mark, first, _) in enumerate(runs):
+        if mark != _Mark.SOUND:
+            continue
+        joined = islands and islands[-1][-1] == index - 2 and runs[index - 1][0] != _Mark.TONE
+        if joined and (first - runs[islands[-1][-1]][2]) * cell_s < pause_s:
+            islands[-1].append(index)
+        else:
+            islands.append([index])
+    return islands
+
+
+def _knocks_at_ends(
+    runs: list[tuple[int, int, int]], island: list[int], cell_s: float, criteria: RegionCriteria
+) -> list[tuple[int, int, int]]:
+    """Short runs at either end of an island, apart from the rest, beside leader (the transport's) or a tone (its edge)."""
+    knocks = []
+    for order, outward in ((island, -1), (island[::-1], 1)):
+        mark, first, stop = runs[order[0]]
+        beside = order[0] + outward
+        apart = 0 <= beside < len(runs) and runs[beside][0] in (_Mark.LEADER, _Mark.TONE)
+        if len(order) > 1 and apart and (stop - first) * cell_s < criteria.burst_s:
+            _, gap_first, gap_stop = runs[order[0] - outward]
+            if (gap_stop - gap_first) * cell_s >= criteria.sliver_s:
+                knocks.append((mark, first, stop))
+    return knocks
+
+
+def _fill_quiet(marks: Array, first: int, stop: int) -> None:
+    before = marks[first - 1] if first > 0 else None
+    after = marks[stop] if stop < len(marks) else None
+    quiet = [mark for mark in (before, after) if mark in (_Mark.LEADER, _Mark.SILENCE)]
+    if quiet:
+        middle = (first + stop) // 2
+        marks[first:middle], marks[middle:stop] = quiet[0], quiet[-1]
+
+
+def _with_pauses(marks: Array, cell_s: float, criteria: RegionCriteria) -> Array:
+    marks = marks.copy()
+    runs = _runs(marks)
+    for island in _islands(runs, cell_s, criteria.pause_s):
+        marks[runs[island[0]][1] : runs[island[-1]][2]] = _Mark.SOUND
+    return marks
+
+
+def _laid_out(marks: Array, cells: Cells, tones: Sequence[Span], duration_s: float) -> tuple[Region, ...]:
+    """Cells and tones as regions that cover the capture whole."""
+    other = np.flatnonzero(marks != _Mark.TONE)
+    if len(other):  # what stands beside a tone reaches up to the tone's own edge
+        place = np.searchsorted(other, np.arange(len(marks))).clip(0, len(other) - 1)
+        left = other[np.maximum(place - 1, 0)]
+        nearer_left = np.arange(len(marks)) - left < other[place] - np.arange(len(marks))
+        marks = marks[np.where(nearer_left, left, other[place])]
+    pieces = [
+        (_KINDS[_Mark(mark)], float(cells.edges_s[first]) if first else 0.0, float(cells.edges_s[stop]))
+        for mark, first, stop in _runs(marks)
+    ]
+    pieces[-1] = (*pieces[-1][:2], duration_s)
+    cut: list[Region] = [Region(RegionKind.TONE, tone.start_s, tone.stop_s) for tone in tones]
+    for kind, start_s, stop_s in pieces:
+        for tone in tones:
+            if tone.start_s > start_s and start_s < min(stop_s, tone.start_s):
+                cut.append(Region(kind, start_s, min(stop_s, tone.start_s)))
+            if tone.stop_s > start_s:
+                start_s = max(start_s, tone.stop_s)
+        if start_s < stop_s:
+            cut.append(Region(kind, start_s, stop_s))
+    return _joined(sorted(cut, key=lambda region: region.start_s))
+
+
+def _joined(pieces: list[Region]) -> tuple[Region, ...]:
+    joined: list[Region] = []
+    for piece in pieces:
+        if joined and joined[-1].kind is piece.kind:
+            joined[-1] = Region(piece.kind, joined[-1].start_s, piece.stop_s)
+        else:
+            joined.append(piece)
+    return tuple(joined)
+
+
+def _floors(
+    cells: Cells, heard: Array, marks: Array, reason: str, criteria: RegionCriteria
+) -> tuple[Reading, Reading]:
+    """Levels of silence and leader, on the quietest channel that is alive."""
+
+    def level_db(mark: _Mark) -> Array | None:
+        inside = (heard == mark) & (marks == mark) & ~cells.zeros
+        return np.median(cells.total_db[inside], axis=0) if inside.any() else None
+
+    silence, leader, sound = level_db(_Mark.SILENCE), level_db(_Mark.LEADER), level_db(_Mark.SOUND)
+    rest = leader if leader is not None else silence
+    if rest is None:
+        none = "the leader is exact zeros" if cells.zeros.any() else "the capture holds no silence and no leader"
+        return NotMeasured(none), NotMeasured(none)
+    louder = np.max([level for level in (silence, sound) if level is not None] or [rest], axis=0)
+    alive = louder - rest >= criteria.alive_db
+    alive = alive if alive.any() else np.ones_like(alive)
+    channel = int(np.argmin(np.where(alive, silence if silence is not None else rest, np.inf)))
+    hiss: Reading = NotMeasured("the capture holds no silence") if silence is None else float(silence[channel])
+    if leader is not None:
+        return hiss, float(leader[channel])
+    zeros = "the leader is exact zeros" if cells.zeros.any() else reason
+    return hiss, NotMeasured(zeros)

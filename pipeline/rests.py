@@ -1,0 +1,210 @@
+"""The quiet levels of a side: where every band of every channel holds still, as noise does and programme does not.
+
+A *rest* is a level in every octave band of every channel at which the side holds still: tape hiss, the noise of the
+electronics. Hum is steady and may be part of a rest. A moment is quiet where it matches a rest in all bands.
+
+Band levels of Gaussian noise scatter by a known amount (the number of independent values in them), so "still" and
+"matches" are asked against chance, with an allowance of our own beside it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from pipeline.frames import BAND_CENTRES_HZ, Frames
+from pipeline.spans import Span
+
+Array = np.ndarray[Any, Any]
+
+UNHEARD_POWER = 1e-12  # -120 dBFS a band is added to every band: what lies below it is alike
+TIED_BINS = 1.94  # a Hann window ties neighbouring bins: so many count as one independent value (C)
+NO_REST = -1
+
+
+@dataclass(frozen=True)
+class RestCriteria:
+    """
+    cell_s             levels are averaged over cells of this length; it is also the resolution of boundaries
+    still_s            noise must hold still this long to count as a rest
+    still_db           spread of a band's level, beyond that of pure noise, that still counts as holding still
+    hum_top_hz         bands that begin below this may carry hum; those above tell one rest from another
+    still_hum_db       the spread allowed in bands that may carry hum, because hums beat
+    highest_hum_hz     a line above this is no hum
+    line_share         a line that is no hum and holds this share of the power is programme, however steady
+    loudest_dbfs       above this, hum's bands left out, steady noise is programme
+    loudest_hum_dbfs   above this, in any band, it is so even where it may be hum
+    width_db           rests whose mean level differs by less are one
+    match_db           a cell further than this from a rest in any band, and further than chance, does not match it
+    faint_s, faint_db  over this length, a mean deviation of faint_db, and further than chance, is no match either
+    undercut_db, undercut_share
+                       a rest is held programme when more than this share of the other cells lies this far below it
+    """
+
+    cell_s: float
+    still_s: float
+    still_db: float
+    hum_top_hz: float
+    still_hum_db: float
+    highest_hum_hz: float
+    line_share: float
+    loudest_dbfs: float
+    loudest_hum_dbfs: float
+    width_db: float
+    match_db: float
+    faint_s: float
+    faint_db: float
+    undercut_db: float
+    undercut_share: float
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Frames averaged over short cells.
+
+    edges_s       (cells + 1,) where they begin and end
+    level_db      (cells, channels * bands); chance_db (channels * bands,) its standard deviation for pure noise
+    high          (channels * bands,) True for bands above hum
+    total_db      (cells, channels)
+    line_hz, line_share  (cells, channels) the strongest line
+    zeros, toned  (cells,) exact zeros throughout; inside a tone found elsewhere
+    """
+
+    edges_s: Array
+    level_db: Array
+    chance_db: Array
+    high: Array
+    total_db: Array
+    line_hz: Array
+    line_share: Array
+    zeros: Array
+    toned: Array
+
+    @property
+    def seconds(self) -> float:
+        return float(self.edges_s[1] - self.edges_s[0])
+
+
+def cells_of(frames: Frames, tones: Sequence[Span], criteria: RestCriteria) -> Cells:
+    """The frames of a capture in cells of about ``cell_s``; a shorter last cell is kept."""
+    count, channels, bands = frames.band_db.shape
+    per_cell = max(1, round(criteria.cell_s / frames.hop_s))
+    starts = np.arange(0, count, per_cell)
+    if len(starts) > 1 and count - starts[-1] < (per_cell + 1) // 2:
+        starts = starts[:-1]
+    size = np.diff(np.append(starts, count))
+
+    def mean(values: Array) -> Array:
+        summed: Array = np.add.reduceat(values, starts, axis=0)
+        return summed / size.reshape((-1,) + (1,) * (values.ndim - 1))
+
+    def mean_db(values_db: Array) -> Array:
+        return 10 * np.log10(mean(np.power(np.float32(10), values_db * np.float32(0.1))) + UNHEARD_POWER)
+
+    centres = np.array(BAND_CENTRES_HZ[:bands])
+    independent = per_cell * centres * (np.sqrt(2) - np.sqrt(0.5)) * 2 * frames.hop_s / TIED_BINS
+    chance_db = 10 / np.log(10) / np.sqrt(np.maximum(independent, 1.0))
+    edges_s = np.append(starts, count) * frames.hop_s + frames.hop_s / 2
+    middle_s = (edges_s[:-1] + edges_s[1:]) / 2
+    toned = np.zeros(len(starts), bool)
+    for tone in tones:
+        toned |= (middle_s >= tone.start_s) & (middle_s < tone.stop_s)
+    return Cells(
+        edges_s,
+        mean_db(frames.band_db).reshape(len(starts), channels * bands),
+        np.tile(chance_db, channels),
+        np.tile(centres / np.sqrt(2) >= criteria.hum_top_hz, channels),
+        mean_db(frames.total_db),
+        np.asarray(frames.line_hz)[starts],
+        mean(frames.line_share),
+        mean(frames.zeros.astype(np.float32)) > 0.99,
+        toned,
+    )
+
+
+def find_rests(cells: Cells, criteria: RestCriteria) -> tuple[Array, Array]:
+    """The rests, quietest first (rests, channels * bands), and which of them each cell matches, or ``NO_REST``."""
+    windows = _still_windows(cells, criteria)
+    matched = np.full(len(cells.level_db), NO_REST)
+    rests: list[Array] = []
+    for members in _groups(windows[:, cells.high].mean(axis=1), criteria.width_db):
+        rest = _lowest(windows[members], cells.high)
+        fits = _fits(cells, rest, criteria) & (matched == NO_REST)
+        if not fits.any() or not _is_noise(cells, rest, fits, criteria):
+            continue
+        rest = np.median(cells.level_db[fits], axis=0)
+        fits = _fits(cells, rest, criteria) & (matched == NO_REST)
+        if _undercut(cells, rest, matched, fits, criteria):
+            continue
+        matched[fits] = len(rests)
+        rests.append(rest)
+    return np.array(rests).reshape(-1, cells.level_db.shape[1]), matched
+
+
+def _still_windows(cells: Cells, criteria: RestCriteria) -> Array:
+    """Mean levels of every still window (windows, channels * bands)."""
+    usable = ~(cells.zeros | cells.toned)
+    length = min(max(1, round(criteria.still_s / cells.seconds)), max(1, len(usable)))
+    views = np.lib.stride_tricks.sliding_window_view(cells.level_db.astype(np.float32), length, axis=0)
+    whole = np.lib.stride_tricks.sliding_window_view(usable, length).all(axis=1)
+    allowed_db = 1.6 * cells.chance_db + np.where(cells.high, criteria.still_db, criteria.still_hum_db)
+    still = whole & np.all(views.std(axis=-1) <= allowed_db, axis=1)
+    return views[still].mean(axis=-1)
+
+
+def _lowest(windows: Array, high: Array) -> Array:
+    """The level of windows that are alike above hum. Below it held notes may hide among them: the lowest count."""
+    order = np.sort(windows, axis=0)
+    return np.where(high, order[len(order) // 2], order[min(3, len(order) // 2)])
+
+
+def _groups(level_db: Array, width_db: float) -> list[Array]:
+    """Indices of windows of one level, quietest group first: the densest level is taken out again and again."""
+    groups = []
+    left = np.arange(len(level_db))
+    while len(left):
+        low, high = level_db[left].min(), level_db[left].max()
+        counts, edges = np.histogram(level_db[left], max(1, int(np.ceil((high - low) / (width_db / 4)))))
+        dense = int(np.argmax(np.convolve(counts, np.ones(3), "same")))
+        near = np.abs(level_db[left] - (edges[dense] + edges[dense + 1]) / 2) <= width_db
+        groups.append(left[near])
+        left = left[~near]
+    return sorted(groups, key=lambda members: float(np.median(level_db[members])))
+
+
+def _is_noise(cells: Cells, rest: Array, fits: Array, criteria: RestCriteria) -> bool:
+    """Whether a still level can be noise: neither loud nor, apart from hum, a line."""
+    channels = cells.total_db.shape[1]
+    power = np.where(cells.high, 10 ** (rest / 10), 0.0).reshape(channels, -1).sum(axis=1)
+    if 10 * np.log10(power.max()) > criteria.loudest_dbfs or rest.max() > criteria.loudest_hum_dbfs:
+        return False
+    share, hz = np.median(cells.line_share[fits], axis=0), np.median(cells.line_hz[fits], axis=0)
+    return not np.any((share > criteria.line_share) & (hz > criteria.highest_hum_hz))
+
+
+def _fits(cells: Cells, rest: Array, criteria: RestCriteria) -> Array:
+    """(cells,) True where the cell matches the rest in all bands; hum's bands may also lie below it."""
+    off_db = cells.level_db - rest
+    limit_db = np.maximum(criteria.match_db, 5 * cells.chance_db)
+    fits = np.all((off_db <= limit_db) & ((off_db >= -limit_db) | ~cells.high), axis=1)
+    span = max(1, round(criteria.faint_s / cells.seconds))
+    faint_db = np.maximum(criteria.faint_db, 5 * cells.chance_db / np.sqrt(span))
+    capped = np.clip(off_db, -2 * faint_db, 2 * faint_db)  # so that a loud start does not reach back
+    padded = np.pad(capped, ((span // 2, span - 1 - span // 2), (0, 0)), "edge")
+    total = np.cumsum(np.vstack([np.zeros(off_db.shape[1]), padded]), axis=0)
+    return fits & np.all((total[span:] - total[:-span]) / span <= faint_db, axis=1) & ~cells.zeros & ~cells.toned
+
+
+def _undercut(cells: Cells, rest: Array, matched: Array, fits: Array, criteria: RestCriteria) -> bool:
+    """Whether programme goes well below this level in some band above hum, as it cannot where the level is hiss.
+
+    Passed over is what stands near a quieter rest: there the transport starts and stops.
+    """
+    reach = max(1, round(0.5 / cells.seconds))
+    near = np.convolve(matched != NO_REST, np.ones(2 * reach + 1), "same") > 0.5
+    others = ~(near | fits | cells.zeros | cells.toned)
+    below = np.any(cells.level_db[others][:, cells.high] < (rest - criteria.undercut_db)[cells.high], axis=1)
+    return bool(below.sum() > criteria.undercut_share * (~cells.toned).sum())
