@@ -14,18 +14,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import cache
 from typing import Any
 
 import numpy as np
 
+from pipeline.baseband import SHORTEST, bridged, find_present, measure_tone_to_noise_db, slope_rad
 from pipeline.errors import CaptureError
 from pipeline.records import NotMeasured, Reading
 
 Array = np.ndarray[Any, Any]
 
 SILENT = 1e-10  # amplitude below which there is nothing at all
-DIFFERENTIATOR_REACH = 10  # samples of phase to either side that a slope is made from
 
 
 @dataclass(frozen=True)
@@ -176,10 +175,9 @@ class Demodulator:
     def demodulated(self) -> Demodulated:
         """Raises CaptureError when the stretch was shorter than the filter, or silent."""
         edge_s = (self._band.taps - 1) / 2 / self._rate_hz
-        if self._count < 8:
-            raise CaptureError(
-                f"a tone at {self._start_s:.2f} s is too short to demodulate; more than {2 * edge_s:.2f} s are needed"
-            )
+        if self._count < SHORTEST:
+            needed_s = 2 * edge_s + SHORTEST * self._band.step / self._rate_hz
+            raise CaptureError(f"a tone at {self._start_s:.2f} s is too short: {needed_s:.2f} s are needed at least")
         start_s, rate_hz, carrier_hz = self._start_s + edge_s, self._rate_hz, self._carrier_hz
         return _record(self._baseband, start_s, edge_s, rate_hz, carrier_hz, self._band, self._criteria)
 
@@ -224,12 +222,12 @@ def _record(
     present = _present(level, base_rate_hz, criteria)
     offset_hz = np.angle(tone[1:] * np.conj(tone[:-1])).astype(np.float64) * (base_rate_hz / (2 * np.pi))
     del tone
-    offset_hz = _bridged(offset_hz, present[1:] & present[:-1], base_rate_hz)
+    offset_hz = bridged(offset_hz, present[1:] & present[:-1], base_rate_hz)
     mean_hz = float(smooth_weights(len(offset_hz)) @ offset_hz)
     offset_hz -= mean_hz
     phase_rad = np.concatenate([[0.0], np.cumsum(offset_hz)]) * (2 * np.pi / base_rate_hz)
     del offset_hz
-    slope_hz = _slope(phase_rad) * (base_rate_hz / (2 * np.pi))
+    slope_hz = slope_rad(phase_rad) * (base_rate_hz / (2 * np.pi))
     return Demodulated(
         start_s=start_s,
         rate_hz=base_rate_hz,
@@ -238,7 +236,7 @@ def _record(
         phase_rad=phase_rad,
         level_dbfs=20 * np.log10(np.maximum(level * np.float32(np.sqrt(2)), np.float32(SILENT))),
         present=present,
-        tone_to_noise_db=_tone_to_noise_db(level, present, base_rate_hz, band),
+        tone_to_noise_db=measure_tone_to_noise_db(level, present, base_rate_hz, band.flat_hz),
         noise_width_hz=band.flat_hz,
         bandwidth_hz=band.bandwidth_hz,
         edge_s=edge_s,
@@ -274,82 +272,9 @@ def _channel_ratio(
     level = np.abs(np.concatenate([piece[channel] for piece in pieces]))
     if not np.any(level > SILENT):
         return 0.0
-    noise_db = _tone_to_noise_db(level, _present(level, rate_hz, criteria), rate_hz, band)
+    noise_db = measure_tone_to_noise_db(level, _present(level, rate_hz, criteria), rate_hz, band.flat_hz)
     return 1.0 if isinstance(noise_db, NotMeasured) else float(10 ** (noise_db / 10))
 
 
 def _present(level: Array, rate_hz: float, criteria: DemodulationCriteria) -> Array:
-    """Where the tone is near its own level, with a margin around where it is not."""
-    window = max(1, int(criteria.level_window_s * rate_hz))
-    blocks = max(1, len(level) // window)
-    middles = (np.arange(blocks) + 0.5) * window
-    medians = [np.median(part) for part in np.array_split(level[: blocks * window], blocks)]
-    usual = np.interp(np.arange(len(level)), middles, np.maximum(medians, np.max(medians) * 1e-3))
-    gone = level < usual * 10 ** (-criteria.dropout_db / 20)
-    margin = round(criteria.dropout_margin_s * rate_hz)
-    near = np.convolve(gone, np.ones(2 * margin + 1), mode="same") > 0.5 if gone.any() else gone
-    return ~near if not near.all() else ~gone
-
-
-def _bridged(offset_hz: Array, present: Array, rate_hz: float) -> Array:
-    """Straight lines across what is not present, from the mean of 20 ms before to the mean of 20 ms after."""
-    if present.all() or not present.any():
-        return offset_hz
-    reach = max(1, round(0.02 * rate_hz))
-    steps = np.diff(np.concatenate([[True], present, [True]]).astype(np.int8))
-    for start, stop in zip(np.flatnonzero(steps < 0), np.flatnonzero(steps > 0), strict=True):
-        before = _mean_of(offset_hz[max(0, start - reach) : start], present[max(0, start - reach) : start])
-        after = _mean_of(offset_hz[stop : stop + reach], present[stop : stop + reach])
-        ends = [end for end in (before, after) if end is not None] or [float(np.median(offset_hz[present]))]
-        offset_hz[start:stop] = np.linspace(ends[0], ends[-1], stop - start)
-    return offset_hz
-
-
-def _mean_of(values: Array, present: Array) -> float | None:
-    return float(values[present].mean()) if present.any() else None
-
-
-def _slope(phase_rad: Array) -> Array:
-    """The phase's slope in rad per sample; both ends are carried on by turning the phase over about its end."""
-    kernel = _differentiator()
-    reach = len(kernel) // 2
-    ends = min(reach, len(phase_rad) - 1)
-    head = np.full(reach, 2 * phase_rad[0] - phase_rad[ends])
-    tail = np.full(reach, 2 * phase_rad[-1] - phase_rad[-1 - ends])
-    head[reach - ends :] = 2 * phase_rad[0] - phase_rad[ends:0:-1]
-    tail[:ends] = 2 * phase_rad[-1] - phase_rad[-2 : -2 - ends : -1] if ends < len(phase_rad) - 1 else tail[:ends]
-    return np.convolve(np.concatenate([head, phase_rad, tail]), kernel, mode="valid")
-
-
-@cache
-def _differentiator() -> Array:
-    """Odd, by least squares of the relative error: to a rate ω, Σ h_k (φ(i+k) - φ(i-k)) answers with Σ 2 h_k sin kω
-    and should be ω, up to 0.65 of half the rate. Two neighbouring samples alone would show 200 Hz 36 % too small.
-    """
-    omega = np.pi * np.linspace(0.002, 0.65, 400)[:, None]
-    k = np.arange(1, DIFFERENTIATOR_REACH + 1)
-    half = np.linalg.lstsq(2 * np.sin(omega * k) / omega, np.ones(len(omega)), rcond=None)[0]
-    return np.concatenate([half[::-1], [0.0], -half])
-
-
-def _tone_to_noise_db(level: Array, present: Array, rate_hz: float, band: Passband) -> Reading:
-    """From the level's own restlessness in the upper half of the band: hiss shakes level and phase alike, flutter does
-    not shake the level. The median over short stretches, so that a click or a dropout does not count as hiss.
-    """
-    length = 64
-    count = len(level) // length
-    if count < 4:
-        return NotMeasured("the tone is too short for an estimate of the hiss about it")
-    rows = level[: count * length].reshape(count, length)
-    whole = present[: count * length].reshape(count, length).all(1)
-    if whole.sum() < 4:
-        return NotMeasured("the tone drops out too often for an estimate of the hiss about it")
-    rows = rows[whole].astype(np.float64)
-    spectrum = np.fft.rfft((rows - rows.mean(1, keepdims=True)) * np.hanning(length), axis=1)
-    hz = np.fft.rfftfreq(length, 1 / rate_hz)
-    upper = (hz > 0.5 * band.flat_hz) & (hz < band.flat_hz)
-    power = np.median((np.abs(spectrum[:, upper]) ** 2).mean(1)) / np.sum(np.hanning(length) ** 2)
-    in_phase = power * band.flat_hz / (rate_hz / 2)  # variance of the level inside ±flat_hz
-    if in_phase <= 0:
-        return NotMeasured("the tone has no hiss at all")
-    return float(10 * np.log10(np.median(rows) ** 2 / (2 * in_phase)))
+    return find_present(level, rate_hz, criteria.dropout_db, criteria.dropout_margin_s, criteria.level_window_s)

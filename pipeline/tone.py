@@ -1,10 +1,48 @@
-"""Reference tones: found by their steadiness and purity, measured by their demodulated frequency."""
+"""Reference tones: what one is, and its mean frequency against the nominal tones.
+
+A tone is found by its steadiness and purity (`pipeline.steadiness`), taken down to zero frequency
+(`pipeline.demodulate`), and its mean is taken so that flutter does not bias it (`pipeline.mean_frequency`).
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.records import Reading
+import numpy as np
+
+from pipeline.demodulate import Demodulated
+from pipeline.frames import Frames
+from pipeline.mean_frequency import MeanCriteria, mean_frequency
+from pipeline.records import NotMeasured, Reading
+from pipeline.spans import Span
+from pipeline.steadiness import SteadyCriteria, find_steady
+
+SAME_LENGTH_S = 0.2  # two channels' readings of one tone that differ by less are equally long
+
+
+@dataclass(frozen=True)
+class ToneCriteria:
+    """What counts as a reference tone (table ``[tone]`` of ``config/method.toml``).
+
+    capture_range_percent  a tone belongs to a nominal within this, percent
+    steady                 how one is found
+    mean                   how its frequency is taken
+    """
+
+    capture_range_percent: float
+    steady: SteadyCriteria
+    mean: MeanCriteria
+
+
+@dataclass(frozen=True)
+class FoundTone:
+    """Where a tone stands, about what frequency it has, and the channel that shows it best."""
+
+    span: Span
+    coarse_hz: float
+    channel: int
 
 
 @dataclass(frozen=True)
@@ -23,3 +61,59 @@ class Tone:
     measured_hz: float
     uncertainty_hz: float
     level_dbfs: float
+
+
+def find_tones(frames: Frames, criteria: ToneCriteria) -> tuple[FoundTone, ...]:
+    """Steady pure tones anywhere in a capture, in order, none overlapping; ends within about 0.05 s.
+
+    Where both channels carry one, the channel that carries it longest is named, of equals the purer one. Hum, held
+    notes and whatever wavers are not tones.
+    """
+    found = [
+        (line, channel)
+        for channel in range(frames.line_hz.shape[1])
+        for line in find_steady(frames, channel, criteria.steady)
+    ]
+    found.sort(key=lambda each: (-round(each[0].span.seconds / SAME_LENGTH_S), -each[0].purity))
+    kept: list[FoundTone] = []
+    for line, channel in found:
+        if all(line.span.overlap_s(tone.span) == 0 for tone in kept):
+            kept.append(FoundTone(line.span, line.hz, channel))
+    return tuple(sorted(kept, key=lambda tone: tone.span))
+
+
+def measure_tone(demodulated: Demodulated, nominal_hz: Sequence[float], criteria: ToneCriteria) -> Tone:
+    """The tone's mean frequency, its uncertainty, and the nominal tone it stands for.
+
+    ``start_s`` and ``stop_s`` are those of the demodulated stretch, which is a filter's length inside the found one.
+    """
+    mean = mean_frequency(demodulated, criteria.mean)
+    power = np.mean(10 ** (demodulated.level_dbfs[demodulated.present].astype(np.float64) / 10))
+    return Tone(
+        start_s=demodulated.start_s - demodulated.edge_s,
+        stop_s=demodulated.start_s + demodulated.seconds + demodulated.edge_s,
+        nominal_hz=matched_nominal_hz(mean.hz, nominal_hz, criteria.capture_range_percent),
+        measured_hz=mean.hz,
+        uncertainty_hz=mean.uncertainty_hz,
+        level_dbfs=float(10 * np.log10(power)),
+    )
+
+
+def matched_nominal_hz(measured_hz: float, nominal_hz: Sequence[float], range_percent: float) -> Reading:
+    """The nominal nearest in ratio, if it lies within the capture range.
+
+    >>> matched_nominal_hz(436.0, [440.0, 3150.0], 6.0)
+    440.0
+    >>> matched_nominal_hz(500.0, [440.0, 3150.0], 6.0).reason
+    'outside: 500.00 Hz is 13.6 % from 440 Hz, the nearest nominal; at most 6 % is taken for a speed error'
+    """
+    if not nominal_hz:
+        return NotMeasured("no nominal tones were declared")
+    nearest = min(nominal_hz, key=lambda hz: abs(math.log(measured_hz / hz)))
+    off_percent = 100 * abs(measured_hz / nearest - 1)
+    if off_percent > range_percent:
+        return NotMeasured(
+            f"outside: {measured_hz:.2f} Hz is {off_percent:.1f} % from {nearest:g} Hz, the nearest nominal;"
+            f" at most {range_percent:g} % is taken for a speed error"
+        )
+    return float(nearest)

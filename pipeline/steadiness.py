@@ -1,0 +1,210 @@
+"""Steady pure lines in one channel of a capture's frames: the candidates for reference tones.
+
+Definition: a run of frames whose strongest line holds nearly all power and stays at one frequency and one level, for
+some seconds. Short holes are dropouts. What music can hold as long is told apart by what a generator does not do:
+harmonics and accompaniment (purity, and the steadiness of what is left beside the line), decay and breath (level),
+vibrato (frequency), and standing in the middle of other programme (both ends).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from pipeline.frames import Frames
+from pipeline.spans import Span
+
+Array = np.ndarray[Any, Any]
+
+MAINS_HZ = (50.0, 60.0)
+FEWEST_FRAMES = 3  # a shorter run is an accident between two others
+BLOCK_S = 1.0  # the course of the level is followed in medians over this long
+
+
+@dataclass(frozen=True)
+class SteadyCriteria:
+    """What counts as a steady line (table ``[tone.steady]`` of ``config/method.toml``).
+
+    lowest_hz, highest_hz    where it may lie, Hz
+    purity                   median share of all power above 60 Hz that it holds, 0 … 1
+    frame_purity             the same for a single frame to be looked at, 0 … 1
+    quietest_dbfs            no tone is below, r.m.s.
+    jump_percent             from one frame to the next a tone moves by less, percent; across a hole by twice that
+    bridge_s                 a hole up to this long, with the same tone on both sides, is a dropout, seconds
+    shortest_s               no tone is shorter, seconds
+    edge_db                  a tone ends where its level has fallen by this, dB
+    spread_percent           width of the middle 95 % of the frequency, percent
+    slack_hz                 what is added to that for the frames' own reading noise, Hz
+    slope_db_per_s           usual change of level over three seconds, at most, dB a second
+    flicker_db               median distance of a frame's level from the level around, at most, dB
+    residual_db              what is beside the line must be steady when above this, dB against the tone
+    residual_spread_db       … steady: from the 10th to the 90th percentile, dB
+    hum_highest_hz           a line near a multiple of 50 or 60 Hz may be hum up to here, Hz
+    hum_percent              … near: within this, percent
+    hum_dbfs                 … and is hum unless louder than this
+    beside_s                 what stands beside the tone is looked at for so long, seconds
+    beside_db                … and is programme when less than this below the tone, dB
+    held_s                   with programme hard on both ends, a held note unless longer than this, seconds
+    """
+
+    lowest_hz: float
+    highest_hz: float
+    purity: float
+    frame_purity: float
+    quietest_dbfs: float
+    jump_percent: float
+    bridge_s: float
+    shortest_s: float
+    edge_db: float
+    spread_percent: float
+    slack_hz: float
+    slope_db_per_s: float
+    flicker_db: float
+    residual_db: float
+    residual_spread_db: float
+    hum_highest_hz: float
+    hum_percent: float
+    hum_dbfs: float
+    beside_s: float
+    beside_db: float
+    held_s: float
+
+
+@dataclass(frozen=True)
+class SteadyLine:
+    """purity: median share of the power above 60 Hz."""
+
+    span: Span
+    hz: float
+    level_dbfs: float
+    purity: float
+
+
+@dataclass(frozen=True)
+class _Lines:
+    """The strongest line of each frame on one channel, in float64."""
+
+    hop_s: float
+    times_s: Array
+    hz: Array
+    share: Array
+    level_db: Array
+
+
+def find_steady(frames: Frames, channel: int, criteria: SteadyCriteria) -> tuple[SteadyLine, ...]:
+    """In order of time."""
+    lines = _Lines(
+        frames.hop_s,
+        frames.times_s,
+        *(np.asarray(column[:, channel], np.float64) for column in (frames.line_hz, frames.line_share, frames.line_db)),
+    )
+    runs = [_trimmed(run, lines, criteria) for run in _runs(lines, criteria)]
+    steady = [run for run in runs if _is_long(run, lines, criteria) and _is_steady(run, lines, criteria)]
+    loudest_db = np.max(frames.total_db, axis=1)
+    kept = [run for run in steady if not _is_held_note(run, steady, lines, loudest_db, criteria)]
+    return tuple(_line(run, lines) for run in kept)
+
+
+def _runs(lines: _Lines, criteria: SteadyCriteria) -> list[Array]:
+    """Frame numbers of each stretch of one and the same line, holes bridged."""
+    pure = (lines.share >= criteria.frame_purity) & (lines.level_db >= criteria.quietest_dbfs)
+    pure &= (lines.hz >= criteria.lowest_hz) & (lines.hz <= criteria.highest_hz)
+    at = np.flatnonzero(pure)
+    if not len(at):
+        return []
+    moves = np.abs(np.diff(np.log(lines.hz[at])))
+    breaks = (np.diff(at) > 1) | (moves > criteria.jump_percent / 100)
+    pieces = [piece for piece in np.split(at, np.flatnonzero(breaks) + 1) if len(piece) >= FEWEST_FRAMES]
+    runs: list[list[Array]] = []
+    for piece in pieces:
+        if runs and _continues(runs[-1][-1], piece, lines, criteria):
+            runs[-1].append(piece)
+        else:
+            runs.append([piece])
+    return [np.concatenate(run) for run in runs]
+
+
+def _continues(before: Array, after: Array, lines: _Lines, criteria: SteadyCriteria) -> bool:
+    around = round(criteria.bridge_s / lines.hop_s)
+    move = np.median(np.log(lines.hz[after[:around]])) - np.median(np.log(lines.hz[before[-around:]]))
+    hole_s = (after[0] - before[-1] - 1) * lines.hop_s
+    return bool(hole_s <= criteria.bridge_s and abs(move) <= 2 * criteria.jump_percent / 100)
+
+
+def _trimmed(run: Array, lines: _Lines, criteria: SteadyCriteria) -> Array:
+    """Without the frames at either end that are less than half on the tone."""
+    level_db = lines.level_db[run]
+    around = max(1, round(BLOCK_S / lines.hop_s))
+    head = level_db[:around] >= np.median(level_db[:around]) - criteria.edge_db
+    tail = level_db[-around:] >= np.median(level_db[-around:]) - criteria.edge_db
+    return run[int(np.argmax(head)) : len(run) - int(np.argmax(tail[::-1]))]
+
+
+def _is_long(run: Array, lines: _Lines, criteria: SteadyCriteria) -> bool:
+    return bool((run[-1] - run[0]) * lines.hop_s >= criteria.shortest_s)
+
+
+def _is_steady(run: Array, lines: _Lines, criteria: SteadyCriteria) -> bool:
+    share, level_db, hz = lines.share[run], lines.level_db[run], lines.hz[run]
+    middle_hz = float(np.median(hz))
+    spread_hz = float(np.diff(np.percentile(hz, (2.5, 97.5)))[0])
+    slope, flicker_db = _restlessness(level_db, lines.hop_s)
+    return bool(
+        np.median(share) >= criteria.purity
+        and spread_hz <= criteria.spread_percent / 100 * middle_hz + criteria.slack_hz
+        and slope <= criteria.slope_db_per_s
+        and flicker_db <= criteria.flicker_db
+        and _residual_is_steady(share, criteria)
+        and not _is_hum(middle_hz, float(np.median(level_db)), criteria)
+    )
+
+
+def _restlessness(level_db: Array, hop_s: float) -> tuple[float, float]:
+    """Usual slope over three seconds in dB/s, and median distance from a second's own median in dB."""
+    length = max(1, round(BLOCK_S / hop_s))
+    blocks = np.array_split(level_db, max(1, len(level_db) // length))
+    course = np.array([np.median(block) for block in blocks])
+    over = min(3, len(course) - 1)
+    slope = float(np.median(np.abs(course[over:] - course[: len(course) - over]))) / (over * BLOCK_S) if over else 0.0
+    flicker = np.concatenate([np.abs(block - middle) for block, middle in zip(blocks, course, strict=True)])
+    return slope, float(np.median(flicker))
+
+
+def _residual_is_steady(share: Array, criteria: SteadyCriteria) -> bool:
+    residual_db = 10 * np.log10(np.maximum(1 - share, 1e-9) / share)
+    low, middle, high = np.percentile(residual_db, (10, 50, 90))
+    return bool(middle <= criteria.residual_db or high - low <= criteria.residual_spread_db)
+
+
+def _is_hum(hz: float, level_dbfs: float, criteria: SteadyCriteria) -> bool:
+    if hz > criteria.hum_highest_hz or level_dbfs > criteria.hum_dbfs:
+        return False
+    off = [abs(hz / mains_hz - round(hz / mains_hz)) * mains_hz for mains_hz in MAINS_HZ]
+    return min(off) <= criteria.hum_percent / 100 * hz
+
+
+def _is_held_note(run: Array, steady: list[Array], lines: _Lines, loudest_db: Array, criteria: SteadyCriteria) -> bool:
+    """Hard between other programme. Another steady line next to it is a second tone, not programme."""
+    if (run[-1] - run[0]) * lines.hop_s >= criteria.held_s:
+        return False
+    reach = max(1, round(criteria.beside_s / lines.hop_s))
+    limit_db = float(np.median(lines.level_db[run])) - criteria.beside_db
+    before = loudest_db[max(0, run[0] - 2 - reach) : max(0, run[0] - 2)]  # two frames on: clear of the tone itself
+    after = loudest_db[run[-1] + 3 : run[-1] + 3 + reach]
+    tone_before = any(0 < run[0] - other[-1] <= reach for other in steady)
+    tone_after = any(0 < other[0] - run[-1] <= reach for other in steady)
+    programme_before = len(before) > 0 and not tone_before and float(np.median(before)) > limit_db
+    programme_after = len(after) > 0 and not tone_after and float(np.median(after)) > limit_db
+    return programme_before and programme_after
+
+
+def _line(run: Array, lines: _Lines) -> SteadyLine:
+    """The first frame that is half on the tone has its middle at the tone's start."""
+    return SteadyLine(
+        span=Span(float(lines.times_s[run[0]]), float(lines.times_s[run[-1]])),
+        hz=float(np.median(lines.hz[run])),
+        level_dbfs=float(np.median(lines.level_db[run])),
+        purity=float(np.median(lines.share[run])),
+    )
