@@ -19,6 +19,7 @@ from pipeline.records import NotMeasured, Reading
 from pipeline.regions import RegionKind
 from pipeline.speed import SpeedSource
 
+SHORT_DB = 0.05  # less than a printed decimal is no news
 BIT_DEPTHS = {"pcm8": 8, "pcm16": 16, "pcm24": 24, "pcm32": 32, "float32": 24, "float64": 53}
 
 
@@ -269,13 +270,14 @@ def _events(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:
 
 
 def _copies(decisions: Decisions, outcome: CopyOutcome, limits: Acceptance) -> Iterator[Finding]:
-    if outcome.access_short_db > limits.levels.loudness_short_lu:
+    limit = limits.levels.loudness_short_lu
+    if outcome.access_short_db > SHORT_DB:
         message = (
             f"the access copy stays {outcome.access_short_db:.1f} LU under its target: its peaks reached the ceiling,"
             " and feltpad does not limit them"
         )
-        limit = limits.levels.loudness_short_lu
-        yield _found("access-quiet", Severity.INFO, message, value=outcome.access_short_db, limit=limit)
+        severity = Severity.WARN if outcome.access_short_db > limit else Severity.INFO
+        yield _found("access-quiet", severity, message, value=outcome.access_short_db, limit=limit)
     if outcome.clipped_samples:
         message = f"{outcome.clipped_samples} samples of the master did not fit and were held at full scale"
         yield _found("master-clipped", Severity.WARN, message, value=float(outcome.clipped_samples), limit=0.0)

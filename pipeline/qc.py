@@ -55,6 +55,7 @@ class CopyRecord:
     audio_sha256  lossless: of the samples (see `pipeline.capture`); lossy: of the encoded audio packets, which neither
                   tags nor the choice of decoder can change
     gain_db       what was applied on the way: master headroom, or access normalisation
+    made_with     the software whose work the bytes are, with versions
     """
 
     kind: CopyKind
@@ -69,6 +70,7 @@ class CopyRecord:
     integrated_lufs: Reading
     true_peak_dbtp: Reading
     gain_db: float
+    made_with: str
 
 
 @dataclass(frozen=True)
@@ -83,8 +85,17 @@ class SideQC:
 
 
 @dataclass(frozen=True)
+class FailedSide:
+    """A side that could not be processed, and why; it has no copies."""
+
+    side: str
+    error: str
+
+
+@dataclass(frozen=True)
 class TapeQC:
     schema: str
     tape: str
     verdict: Verdict
     sides: tuple[SideQC, ...]
+    failed: tuple[FailedSide, ...]

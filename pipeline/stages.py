@@ -1,0 +1,140 @@
+"""What a worker process is asked to do: one function a stage, with small arguments and a record to return.
+
+Every function takes ``root``, the tape's working folder, and writes only below it.
+"""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from pathlib import Path
+
+from pipeline import __version__
+from pipeline.archive import TapeFolder
+from pipeline.capture import open_capture, sha256_of
+from pipeline.copies.access import AccessGain, access_name, write_access
+from pipeline.copies.broadcast_wave import BroadcastWords
+from pipeline.copies.master import AudioFacts, MasterWords, master_name, write_master
+from pipeline.copies.preservation import write_preservation
+from pipeline.copies.settings import AccessFormat, AccessSettings, MasterSettings, PreservationSettings
+from pipeline.decisions import Decisions, GainDecision
+from pipeline.errors import CaptureError
+from pipeline.measurement import Measurement, measure_capture
+from pipeline.method import Method
+from pipeline.overview import OverviewCriteria, write_overview
+from pipeline.tags import TagWords
+
+
+@dataclass(frozen=True)
+class WrittenFile:
+    """A file below the tape's folder, as it stands on disk."""
+
+    path: str
+    bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Measured:
+    """The measurement of a side, and the pictures of it that were drawn on the way."""
+
+    measurement: Measurement
+    pictures: tuple[WrittenFile, ...]
+
+
+@dataclass(frozen=True)
+class Preserved:
+    """files[0] is the preservation copy itself; the others stood around the capture's samples."""
+
+    files: tuple[WrittenFile, ...]
+    audio_sha256: str
+    made_with: str
+
+
+@dataclass(frozen=True)
+class Mastered:
+    file: WrittenFile
+    facts: AudioFacts
+    made_with: str
+
+
+@dataclass(frozen=True)
+class Accessed:
+    file: WrittenFile
+    facts: AudioFacts
+    gain: AccessGain
+    made_with: str
+
+
+def measure(
+    root: Path, capture: Path, stem: str, nominal_hz: Sequence[float], method: Method, pictures: OverviewCriteria
+) -> Measured:
+    """Everything there is to know of a capture, in one pass over its samples."""
+    measurement, overview = measure_capture(open_capture(capture), nominal_hz, method, pictures)
+    written = write_overview(overview, TapeFolder(root).qc, stem)
+    return Measured(measurement, tuple(_written(root, path) for path in written))
+
+
+def preserve(
+    root: Path, capture: Path, stem: str, settings: PreservationSettings, audio_sha256: str, block_s: float
+) -> Preserved:
+    """The capture, bit for bit. Raises CaptureError when it is no longer the one that was measured."""
+    files = write_preservation(open_capture(capture), TapeFolder(root).preservation, stem, settings, block_s)
+    if files.audio_sha256 != audio_sha256:
+        raise CaptureError(
+            f"{capture}: its samples changed between measuring and copying; is it still being recorded or copied?"
+        )
+    written = tuple(_written(root, path) for path in (files.path, *files.kept_beside))
+    return Preserved(written, files.audio_sha256, made_with("soundfile"))
+
+
+def master(
+    root: Path,
+    preservation: str,
+    audio_sha256: str,
+    stem: str,
+    decisions: Decisions,
+    settings: MasterSettings,
+    tags: TagWords,
+    broadcast: BroadcastWords,
+    block_s: float,
+) -> Mastered:
+    """The corrected master, from the preservation copy, which is proven on the way."""
+    path = TapeFolder(root).master / master_name(stem, settings)
+    words = MasterWords(tags, broadcast)
+    facts = write_master(root / preservation, audio_sha256, decisions, settings, words, path, block_s)
+    return Mastered(_written(root, path), facts, made_with("soxr", "soundfile", "scipy", "mutagen"))
+
+
+def access(
+    root: Path,
+    mastered: Mastered,
+    stem: str,
+    gain: GainDecision,
+    settings: AccessSettings,
+    tags: TagWords,
+    block_s: float,
+) -> Accessed:
+    """The access copy, from the master, which is proven on the way."""
+    path = TapeFolder(root).access / access_name(stem, settings)
+    facts, applied = write_access(root / mastered.file.path, mastered.facts, gain, settings, tags, path, block_s)
+    encoder = "soundfile" if settings.format is AccessFormat.FLAC else "imageio-ffmpeg"
+    return Accessed(_written(root, path), facts, applied, made_with("soxr", encoder, "mutagen"))
+
+
+def made_with(*packages: str) -> str:
+    """feltpad, Python and the packages an audio went through, with their versions."""
+    named = [f"{name} {version(name)}" for name in ("numpy", *packages)]
+    return "; ".join([f"feltpad {__version__}", f"Python {platform.python_version()}", *named])
+
+
+def _written(root: Path, path: Path) -> WrittenFile:
+    return WrittenFile(path.relative_to(root).as_posix(), path.stat().st_size, sha256_of(path))
+
+
+def with_capture_path(measured: Measured, capture: Path) -> Measured:
+    """The same measurement for the same bytes at another path: a box that was moved is not measured again."""
+    facts = replace(measured.measurement.capture, path=str(capture))
+    return replace(measured, measurement=replace(measured.measurement, capture=facts))

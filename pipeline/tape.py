@@ -1,0 +1,166 @@
+"""One tape on its way through: its sides, then the record, the page and the seal.
+
+Plain functions over a `Desk`; how a stage is carried out (here, in a worker, as a Prefect task) is the caller's.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from pipeline.archive import TapeFolder
+from pipeline.capture import sha256_of
+from pipeline.decisions import Decisions, newest_decisions, revised, write_decisions
+from pipeline.deck import Deck
+from pipeline.finish import Finished, tape_qc
+from pipeline.ledger import CaptureDigests, find_stamp
+from pipeline.qc import CopyKind, FailedSide, SideQC, TapeQC
+from pipeline.records import to_plain
+from pipeline.side import (
+    SideJob,
+    access_step,
+    copy_outcome,
+    copy_records,
+    decide_side,
+    master_step,
+    measure_step,
+    preserve_step,
+    side_qc,
+)
+from pipeline.source import TapeSource, write_source
+from pipeline.stages import Measured, Preserved, WrittenFile, with_capture_path
+from pipeline.step import Desk, Run, Step
+
+# Raise it when the page, the QC record or the seal changes for the same inputs.
+PAGE_VERSION = 1
+FIRST_RUN = "first run"
+RUN_AGAIN = "digitized again: the sheet, the deck, the settings or the capture changed"
+
+
+@dataclass(frozen=True)
+class SideMade:
+    """A side's record; ``steps_done`` names the steps that were really carried out, () when all was found."""
+
+    qc: SideQC
+    steps_done: tuple[str, ...]
+
+
+def make_side(job: SideJob, desk: Desk, run: Run, now: datetime) -> SideMade:
+    """Take a side from its capture to its copies; only what is due is done."""
+    done: list[str] = []
+    measured = _measured(job, desk, run, done)
+    preserved = _found_or_made(preserve_step(job, measured), desk, run, done)
+    previous = newest_decisions(desk.archive.current(job.tape).decisions, job.side)
+    reason = FIRST_RUN if previous is None else RUN_AGAIN
+    decisions = revised(previous, decide_side(job, measured.measurement, reason, now))
+    return render_side(job, measured, preserved, previous, decisions, desk, run, done)
+
+
+def make_side_again(job: SideJob, before: SideQC, decisions: Decisions, desk: Desk, run: Run) -> SideMade:
+    """Render a side anew from its preservation copy; the box and the capture are not needed."""
+    copy = next(copy for copy in before.copies if copy.kind is CopyKind.PRESERVATION)
+    file = WrittenFile(copy.path, copy.bytes, copy.sha256)
+    preserved = Preserved((file,), copy.audio_sha256, copy.made_with)
+    return render_side(job, Measured(before.measurement, ()), preserved, before.decisions, decisions, desk, run, [])
+
+
+def render_side(
+    job: SideJob,
+    measured: Measured,
+    preserved: Preserved,
+    previous: Decisions | None,
+    decisions: Decisions,
+    desk: Desk,
+    run: Run,
+    done: list[str],
+) -> SideMade:
+    """Master and access copy for the decisions, which are written down first when they are new."""
+    if previous is None or decisions.revision != previous.revision:
+        write_decisions(decisions, desk.archive.begin(job.tape).decisions)
+    mastered = _found_or_made(master_step(job, preserved, decisions, measured.measurement), desk, run, done)
+    accessed = _found_or_made(access_step(job, mastered, decisions), desk, run, done)
+    copies = copy_records(measured.measurement, preserved, mastered, accessed, decisions)
+    outcome = copy_outcome(mastered, accessed.gain)
+    return SideMade(side_qc(job, measured.measurement, decisions, copies, outcome), tuple(done))
+
+
+def finish_tape(
+    source: TapeSource,
+    deck: Deck,
+    sides: Sequence[SideQC],
+    failed: Sequence[FailedSide],
+    desk: Desk,
+    run: Run,
+    now: datetime,
+) -> tuple[Finished, bool]:
+    """Page and seal, when anything in them would be new; returns the outcome and whether it was done."""
+    qc = tape_qc(source.tape, sides, failed)
+    step = _finish_step(source, deck, qc, desk, now)
+    in_work = desk.archive.in_work(source.tape).root.exists()
+    found = None if in_work else step.find(desk)
+    if found is not None:
+        return found, False
+    _drop_what_nothing_names(desk.archive.begin(source.tape), qc)
+    write_source(source, deck, desk.archive.begin(source.tape))
+    made: Finished = run(step.function, {**step.arguments, "root": desk.archive.in_work(source.tape).root}, step.label)
+    folder = desk.archive.sealed(source.tape)
+    outputs = {folder.relative(path): None for path in (folder.qc / "qc.json", folder.qc / "report.html")}
+    result = to_plain(made)
+    desk.ledger.write(source.tape, "", step.name, step.key, root=folder.root, outputs=outputs, result=result)
+    return made, True
+
+
+def _finish_step(source: TapeSource, deck: Deck, qc: TapeQC, desk: Desk, now: datetime) -> Step[Finished]:
+    inputs = {
+        "qc": to_plain(qc),
+        "source": to_plain(source),
+        "deck": hashlib.sha256(deck.path.read_bytes()).hexdigest(),
+        "version": PAGE_VERSION,
+    }
+    arguments = {"archive": desk.archive.root, "qc": qc, "now": now}
+    return Step("finish", source.tape, "", inputs, "pipeline.finish:finish", arguments, Finished, lambda _: {})
+
+
+def _measured(job: SideJob, desk: Desk, run: Run, done: list[str]) -> Measured:
+    """Ask the ledger by the capture's digest; a capture never seen before is measured without hashing it first."""
+    assert job.capture is not None
+    stamp = find_stamp(job.capture)
+    digests = desk.ledger.find_capture_digests(job.capture)
+    folder = desk.archive.current(job.tape)
+    if digests is None and stamp is not None and newest_decisions(folder.decisions, job.side) is not None:
+        digests = CaptureDigests(sha256_of(job.capture), "")
+    if digests is not None:
+        found = measure_step(job, digests.sha256).find(desk)
+        if found is not None:
+            return with_capture_path(found, job.capture)
+    step = measure_step(job, digests.sha256 if digests else "not known yet")
+    root = desk.archive.begin(job.tape).root
+    made: Measured = run(step.function, {**step.arguments, "root": root}, step.label)
+    facts = made.measurement.capture
+    noted = measure_step(job, facts.sha256)
+    outputs = noted.outputs(made)
+    desk.ledger.write(job.tape, job.side, noted.name, noted.key, root=root, outputs=outputs, result=to_plain(made))
+    if stamp is not None:
+        known = CaptureDigests(facts.sha256, facts.audio_sha256)
+        desk.ledger.write_capture_digests(job.capture, stamp, known)
+    done.append(noted.name)
+    return made
+
+
+def _found_or_made(step: Step, desk: Desk, run: Run, done: list[str]):  # type: ignore[no-untyped-def, type-arg]
+    found = step.find(desk)
+    if found is not None:
+        return found
+    done.append(step.name)
+    return step.make(desk, run)
+
+
+def _drop_what_nothing_names(folder: TapeFolder, qc: TapeQC) -> None:
+    """A copy in a format that is no longer asked for must not stay beside the new one."""
+    named = {copy.path for side in qc.sides for copy in side.copies}
+    for place in (folder.master, folder.access):
+        for path in place.glob("*") if place.is_dir() else ():
+            if folder.relative(path) not in named:
+                path.unlink()
