@@ -20,6 +20,7 @@ Array = np.ndarray[Any, Any]
 FRAME_S = 0.0427  # 2048 frames at 48 kHz
 BAND_CENTRES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 LOWEST_LINE_HZ = 60.0  # below it a line is hum or rumble and never the strongest line we look for
+EVEN_BANDS_HZ = (2000.0, 4000.0)  # above mains hum, below where tape and heads roll off
 SILENT_DB = -200.0
 
 
@@ -28,11 +29,13 @@ class Frames:
     """One row a frame. Frame ``i`` is centred on ``times_s[i]``.
 
     hop_s          seconds from one frame to the next
-    band_db        (frames, channels, bands) level in each octave of ``BAND_CENTRES_HZ`` that the rate reaches
+    band_db        (frames, channels, bands) level in each octave of ``BAND_CENTRES_HZ``, the last cut short by the rate
     total_db       (frames, channels) level of the whole frame, DC taken out
     line_hz        (frames, channels) the strongest line above ``LOWEST_LINE_HZ``, by log-parabolic interpolation
     line_share     (frames, channels) its share of all power above ``LOWEST_LINE_HZ``: 1 for a pure tone
     line_db        (frames, channels) its level
+    flat_db        (frames, channels) how even the spectrum is in the octaves of ``EVEN_BANDS_HZ``, the worse of them:
+                   mean of its lines' levels in dB, over their mean power; about -2.5 for noise, far lower for notes
     zeros          (frames,) True where every sample of the frame is exactly zero on every channel
     """
 
@@ -43,6 +46,7 @@ class Frames:
     line_hz: Array
     line_share: Array
     line_db: Array
+    flat_db: Array
     zeros: Array
 
 
@@ -63,8 +67,10 @@ class FrameMeter:
         self._held = np.zeros((0, channels), np.float32)
         self._rows: list[tuple[Array, ...]] = []
         hz = np.fft.rfftfreq(self._length, 1 / rate_hz)
-        edges = [(c / np.sqrt(2), c * np.sqrt(2)) for c in BAND_CENTRES_HZ if c < rate_hz / 2]
+        centres = [c for c in BAND_CENTRES_HZ if c / np.sqrt(2) < 0.4 * rate_hz]
+        edges = [(c / np.sqrt(2), c * np.sqrt(2)) for c in centres]
         self._bands = [(int(np.searchsorted(hz, low)), int(np.searchsorted(hz, high))) for low, high in edges]
+        self._even = [band for centre, band in zip(centres, self._bands, strict=True) if centre in EVEN_BANDS_HZ]
         self._low_bin = max(2, int(np.searchsorted(hz, LOWEST_LINE_HZ)))
 
     def feed(self, block: Array) -> None:
@@ -81,9 +87,9 @@ class FrameMeter:
             padded = np.zeros((self._length, self._held.shape[1]), np.float32)
             padded[: len(self._held)] = self._held
             self._measure(padded, 1)
-        total, bands, line_hz, share, line, zeros = (np.concatenate(column) for column in zip(*self._rows, strict=True))
+        total, bands, line_hz, share, line, flat, zeros = (np.concatenate(c) for c in zip(*self._rows, strict=True))
         times_s = (np.arange(len(zeros)) * self._hop + self._length / 2) / self._rate_hz
-        return Frames(self._hop / self._rate_hz, times_s, bands, total, line_hz, share, line, zeros)
+        return Frames(self._hop / self._rate_hz, times_s, bands, total, line_hz, share, line, flat, zeros)
 
     def _measure(self, held: Array, count: int) -> None:
         views = np.lib.stride_tricks.sliding_window_view(held, self._length, axis=0)[:: self._hop][:count]
@@ -99,7 +105,13 @@ class FrameMeter:
         peak = np.argmax(heard, axis=-1) + self._low_bin
         line_hz, line = self._strongest(power, peak)
         share = np.divide(line, heard.sum(-1), out=np.zeros_like(line), where=line > 0)
-        return _db(total), _db(bands), line_hz, np.minimum(share, 1.0), _db(line)
+        flat = np.min([self._evenness(power[..., low:high]) for low, high in self._even], axis=0)
+        return _db(total), _db(bands), line_hz, np.minimum(share, 1.0), _db(line), flat
+
+    @staticmethod
+    def _evenness(power: Array) -> Array:
+        level_db = np.log(np.maximum(power, np.float32(1e-20))).mean(-1) * np.float32(10 / np.log(10))
+        return level_db - 10 * np.log10(np.maximum(power.mean(-1), np.float32(1e-20)))
 
     def _strongest(self, power: Array, peak: Array) -> tuple[Array, Array]:
         last = power.shape[-1] - 1

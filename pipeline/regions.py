@@ -60,7 +60,8 @@ class RegionCriteria:
     rests            what counts as a quiet level, and what matches it
     leader_step_db   leader lies at least this far below hiss in some band above hum
     pause_s          a shorter pause inside programme stays programme
-    burst_s          sound that lasts less in all, with pauses around it, is a knock and no programme
+    burst_s          sound that lasts less in all, with pauses around it, is no programme
+    knock_s          a sound shorter than this at the edge of a tone or leader, apart from the programme, is none of it
     sliver_s         a shorter quiet stretch joins its neighbour
     alive_db         a channel is alive where hiss or sound stands out by this much
     """
@@ -69,6 +70,7 @@ class RegionCriteria:
     leader_step_db: float
     pause_s: float
     burst_s: float
+    knock_s: float
     sliver_s: float
     alive_db: float
 
@@ -203,13 +205,13 @@ def _islands(runs: list[tuple[int, int, int]], cell_s: float, pause_s: float) ->
 def _knocks_at_ends(
     runs: list[tuple[int, int, int]], island: list[int], cell_s: float, criteria: RegionCriteria
 ) -> list[tuple[int, int, int]]:
-    """Short runs at either end of an island, apart from the rest, beside leader (the transport's) or a tone (its edge)."""
+    """Short runs at either end of an island and apart from it, beside leader (the transport's) or a tone (its edge)."""
     knocks = []
     for order, outward in ((island, -1), (island[::-1], 1)):
         mark, first, stop = runs[order[0]]
         beside = order[0] + outward
         apart = 0 <= beside < len(runs) and runs[beside][0] in (_Mark.LEADER, _Mark.TONE)
-        if len(order) > 1 and apart and (stop - first) * cell_s < criteria.burst_s:
+        if len(order) > 1 and apart and (stop - first) * cell_s < criteria.knock_s:
             _, gap_first, gap_stop = runs[order[0] - outward]
             if (gap_stop - gap_first) * cell_s >= criteria.sliver_s:
                 knocks.append((mark, first, stop))

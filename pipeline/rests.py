@@ -22,6 +22,7 @@ Array = np.ndarray[Any, Any]
 
 UNHEARD_POWER = 1e-12  # -120 dBFS a band is added to every band: what lies below it is alike
 TIED_BINS = 1.94  # a Hann window ties neighbouring bins: so many count as one independent value (C)
+NOISE_FLAT_DB = -2.51  # mean level of the lines of Gaussian noise under their mean power: 10 γ / ln 10 (C)
 NO_REST = -1
 
 
@@ -34,6 +35,7 @@ class RestCriteria:
     hum_top_hz         bands that begin below this may carry hum; those above tell one rest from another
     still_hum_db       the spread allowed in bands that may carry hum, because hums beat
     highest_hum_hz     a line above this is no hum
+    uneven_db          steady sound whose spectrum is this much less even than that of noise is held notes
     line_share         a line that is no hum and holds this share of the power is programme, however steady
     loudest_dbfs       above this, hum's bands left out, steady noise is programme
     loudest_hum_dbfs   above this, in any band, it is so even where it may be hum
@@ -50,6 +52,7 @@ class RestCriteria:
     hum_top_hz: float
     still_hum_db: float
     highest_hum_hz: float
+    uneven_db: float
     line_share: float
     loudest_dbfs: float
     loudest_hum_dbfs: float
@@ -70,6 +73,7 @@ class Cells:
     high          (channels * bands,) True for bands above hum
     total_db      (cells, channels)
     line_hz, line_share  (cells, channels) the strongest line
+    flat_db       (cells, channels) how even the spectrum is above hum
     zeros, toned  (cells,) exact zeros throughout; inside a tone found elsewhere
     """
 
@@ -80,6 +84,7 @@ class Cells:
     total_db: Array
     line_hz: Array
     line_share: Array
+    flat_db: Array
     zeros: Array
     toned: Array
 
@@ -120,6 +125,7 @@ def cells_of(frames: Frames, tones: Sequence[Span], criteria: RestCriteria) -> C
         mean_db(frames.total_db),
         np.asarray(frames.line_hz)[starts],
         mean(frames.line_share),
+        mean(frames.flat_db),
         mean(frames.zeros.astype(np.float32)) > 0.99,
         toned,
     )
@@ -176,10 +182,12 @@ def _groups(level_db: Array, width_db: float) -> list[Array]:
 
 
 def _is_noise(cells: Cells, rest: Array, fits: Array, criteria: RestCriteria) -> bool:
-    """Whether a still level can be noise: neither loud nor, apart from hum, a line."""
+    """Whether a still level can be noise: not loud, even above hum, and no line below that is not hum."""
     channels = cells.total_db.shape[1]
     power = np.where(cells.high, 10 ** (rest / 10), 0.0).reshape(channels, -1).sum(axis=1)
     if 10 * np.log10(power.max()) > criteria.loudest_dbfs or rest.max() > criteria.loudest_hum_dbfs:
+        return False
+    if np.median(cells.flat_db[fits], axis=0).min() < NOISE_FLAT_DB - criteria.uneven_db:
         return False
     share, hz = np.median(cells.line_share[fits], axis=0), np.median(cells.line_hz[fits], axis=0)
     return not np.any((share > criteria.line_share) & (hz > criteria.highest_hum_hz))
