@@ -186,6 +186,7 @@ def _copy(kind: CopyKind, side: str, duration_s: float) -> CopyRecord:
         duration_s=0.875 * duration_s * 436 / 440,
         integrated_lufs=-18.0 if kind is CopyKind.ACCESS else -21.3,
         true_peak_dbtp=-1.2,
+        made_with="flac, level 5",
         gain_db=3.4 if kind is CopyKind.ACCESS else 0.0,
     )
 

@@ -99,6 +99,7 @@ def write_report(page: TapePage, path: Path, criteria: PageCriteria) -> Path:
             "reasons": reasons[: criteria.reasons_most],
             "more_reasons": max(0, len(reasons) - criteria.reasons_most),
             "verdict_words": words.VERDICT_WORDS,
+            "verdict_signs": words.VERDICT_SIGNS,
             "provenance": [(heading, _words_table(heading, rows)) for heading, rows in page.provenance.items()],
         },
     )

@@ -25,6 +25,7 @@ _STOPS = (
     (1.0, (26, 12, 8)),
 )
 _EXCERPT_RANGE_DB = 70.0
+_EXCERPT_TOP_DBFS = -40.0  # an excerpt without louder lines stays pale: hiss must not look like a concert
 _EXCERPT_FFT_S = 0.046
 
 
@@ -44,17 +45,15 @@ def excerpt_picture(samples: Array, rate_hz: int, columns: int, rows: int) -> by
     """
     import librosa
 
-    mono = np.ascontiguousarray(samples.mean(axis=1), dtype=np.float32)
+    louder = int(np.argmax((samples.astype(np.float64) ** 2).sum(axis=0)))  # a mean would cancel opposite polarity
+    one = np.ascontiguousarray(samples[:, louder], dtype=np.float32)
     fft = int(2 ** round(np.log2(rate_hz * _EXCERPT_FFT_S)))
-    power = (
-        librosa.feature.melspectrogram(
-            y=mono, sr=rate_hz, n_fft=fft, hop_length=max(1, len(mono) // columns), n_mels=rows, fmin=50.0
-        )
-        if len(mono) >= fft
-        else np.zeros((rows, 1), np.float32)
+    one = np.pad(one, (0, max(0, fft - len(one))))
+    power = librosa.feature.melspectrogram(
+        y=one, sr=rate_hz, n_fft=fft, hop_length=max(1, len(one) // columns), n_mels=rows, fmin=50.0, norm=None
     )
-    level: Array = librosa.power_to_db(power, ref=1.0, amin=1e-12, top_db=None)
-    return _png(_steps(level[::-1], _EXCERPT_RANGE_DB))
+    level: Array = librosa.power_to_db(power, ref=(fft / 4) ** 2, amin=1e-12, top_db=None)
+    return _png(_steps(level[::-1], _EXCERPT_RANGE_DB, _EXCERPT_TOP_DBFS))
 
 
 def envelope_picture(overview: Overview, columns: int, rows: int) -> bytes:
@@ -68,8 +67,8 @@ def envelope_picture(overview: Overview, columns: int, rows: int) -> bytes:
     return _png(np.where(inside, 11, 0).astype(np.uint8), steps_used=(0, 11))
 
 
-def _steps(level_db: Array, range_db: float) -> Array:
-    top = float(np.percentile(level_db, 99.8))
+def _steps(level_db: Array, range_db: float, lowest_top_db: float = -np.inf) -> Array:
+    top = max(float(np.percentile(level_db, 99.8)), lowest_top_db)
     return np.clip(np.round((1 + (level_db - top) / range_db) * (STEPS - 1)), 0, STEPS - 1).astype(np.uint8)
 
 
@@ -80,7 +79,10 @@ def _png(steps: Array, steps_used: tuple[int, ...] = tuple(range(STEPS))) -> byt
     image = Image.fromarray(index, mode=None).convert("P")
     image.putpalette([channel for step in steps_used for channel in _palette()[step]])
     out = io.BytesIO()
-    image.save(out, "PNG", optimize=True, bits=4 if len(steps_used) > 2 else 1)
+    if len(steps_used) == 2:  # a silhouette: the page's own paper shows through
+        image.save(out, "PNG", optimize=True, bits=1, transparency=0)
+    else:
+        image.save(out, "PNG", optimize=True, bits=4)
     return out.getvalue()
 
 

@@ -8,7 +8,7 @@ from pipeline.decisions import By, EqualisationDecision
 from pipeline.qc import CopyKind, CopyRecord, SideQC
 from pipeline.records import NotMeasured
 from pipeline.report.contents import SidePage
-from pipeline.report.words import CHANNEL_WORDS, SOURCE_WORDS, clock, number, reading, span, tuning_advice
+from pipeline.report.words import CHANNEL_WORDS, NBSP, SOURCE_WORDS, clock, number, reading, span, tuning_advice
 
 Cell = str | NotMeasured
 _EMPTY = "–"
@@ -37,7 +37,7 @@ def speed_table(side: SidePage) -> Table:
         ("Tuning of the music", tuning_advice(side.tuning_cents)),
     ]
     if decision.read_hz is not None and decision.true_hz is not None:
-        rows.insert(6, ("Read, should be", f"{decision.read_hz:.3f} Hz, {decision.true_hz:.3f} Hz"))
+        rows.insert(6, ("Read, should be", f"{decision.read_hz:.3f}{NBSP}Hz, {decision.true_hz:.3f}{NBSP}Hz"))
     note = "Negative: the capture runs slow. The ratio is by how much playback is sped up. Drift is not corrected."
     return Table("Speed", ("What", "Reading"), tuple(rows), note)
 
@@ -47,8 +47,8 @@ def tones_table(side: SideQC) -> Table:
         (
             span(tone.start_s, tone.stop_s),
             reading(tone.nominal_hz, "Hz", 2),
-            f"{tone.measured_hz:.3f} Hz",
-            f"± {tone.uncertainty_hz:.3f} Hz",
+            reading(tone.measured_hz, "Hz", 3),
+            f"±{NBSP}{number(tone.uncertainty_hz, 3)}{NBSP}Hz",
             reading(tone.level_dbfs, "dBFS", 1),
         )
         for tone in side.measurement.tones
@@ -71,7 +71,7 @@ def flutter_table(side: SideQC) -> Table:
 
 def components_table(side: SideQC) -> Table:
     rows = tuple(
-        (f"{line.hz:.2f} Hz", f"± {number(line.peak_percent, 3)} %", line.part)
+        (reading(line.hz, "Hz", 2), f"±{NBSP}{number(line.peak_percent, 3)}{NBSP}%", line.part)
         for line in side.measurement.flutter.components
     )
     return Table("Lines in the speed", ("Rate", "Deviation", "Rotating part"), rows)
@@ -113,7 +113,8 @@ def channels_table(side: SideQC) -> Table:
 
 def hum_table(side: SideQC) -> Table:
     rows = tuple(
-        (f"{line.hz:.2f} Hz", reading(line.level_dbfs, "dBFS", 1), line.origin.value) for line in side.measurement.hum
+        (reading(line.hz, "Hz", 2), reading(line.level_dbfs, "dBFS", 1), line.origin.value)
+        for line in side.measurement.hum
     )
     return Table("Hum", ("Line", "Level", "Comes from"), rows)
 
@@ -167,14 +168,17 @@ def copies_table(side: SideQC) -> Table:
             copy.kind.value,
             copy.path,
             f"{copy.encoding}, {copy.sample_rate_hz} Hz, {copy.channels} ch",
-            f"{copy.bytes / 1e6:.1f} MB",
+            f"{copy.bytes / 1e6:.1f}{NBSP}MB",
             copy.sha256,
             copy.audio_sha256,
+            copy.made_with,
         )
         for copy in side.copies
     )
     return Table(
-        "Copies and checksums", ("Copy", "File", "Format", "Size", "SHA-256 of the file", "… of the audio"), rows
+        "Copies and checksums",
+        ("Copy", "File", "Format", "Size", "SHA-256 of the file", "… of the audio", "Made with"),
+        rows,
     )
 
 

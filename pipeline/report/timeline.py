@@ -1,6 +1,7 @@
 """The whole side on one time axis: waveform, regions, cuts, findings, spectrogram.
 
-The geometry is laid out here, the template draws it. Units are those of the SVG: 1000 across, whatever the width on paper.
+The geometry is laid out here, the template draws it. Units are those of the SVG: 1000 across,
+whatever the width on paper.
 """
 
 from __future__ import annotations

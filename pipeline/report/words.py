@@ -10,11 +10,14 @@ from pipeline.qc import Severity, SideQC, Verdict
 from pipeline.records import NotMeasured, Reading
 from pipeline.speed import SpeedSource
 
+NBSP = "\u00a0"  # holds a number and its unit on one line
+
 VERDICT_WORDS = {
     Verdict.PASS: ("Pass", "Good to keep. Nothing was found that needs attention."),
     Verdict.WARN: ("Warn", "Usable, but some points below want your ears or your eyes."),
     Verdict.FAIL: ("Fail", "Do not rely on these copies yet. Look at the points below first."),
 }
+VERDICT_SIGNS = {Verdict.PASS: "✓", Verdict.WARN: "▲", Verdict.FAIL: "✕"}
 SEVERITY_SIGNS = {Severity.FAIL: "✕", Severity.WARN: "▲", Severity.INFO: "○"}
 
 SOURCE_WORDS = {
@@ -27,10 +30,10 @@ SOURCE_WORDS = {
 }
 _PROVES = {
     SpeedSource.TONE: (
-        "If another machine recorded the tone, this correction takes out the error of that recording and of this replay "
-        "together. On the deck's own test tape it is the replay error alone.",
-        "If this same deck recorded the tone, its own error cancels and the tone shows nothing. A tone at one spot does "
-        "not tell the speed further on; see drift.",
+        "If another machine recorded the tone, this correction takes out the error of that recording and of this "
+        "replay together. On the deck's own test tape it is the replay error alone.",
+        "If this same deck recorded the tone, its own error cancels and the tone shows nothing. A tone at one spot "
+        "does not tell the speed further on; see drift.",
     ),
     SpeedSource.BENCH: (
         "The deck's own replay error, measured from its test tape, is taken out.",
@@ -78,7 +81,7 @@ def number(value: float, digits: int, signed: bool = False) -> str:
 
 def reading(value: Reading, unit: str, digits: int, signed: bool = False) -> str | NotMeasured:
     """The number with its unit, or still the reason why there is none."""
-    return value if isinstance(value, NotMeasured) else f"{number(value, digits, signed)} {unit}".rstrip()
+    return value if isinstance(value, NotMeasured) else f"{number(value, digits, signed)}{NBSP}{unit}".rstrip()
 
 
 def clock(seconds: float, digits: int = 0) -> str:
@@ -128,7 +131,7 @@ def rerun_commands(archive: str, tape: str, side: SideQC) -> tuple[tuple[str, st
     base = f"feltpad rerun {shlex.quote(archive)} --tape {shlex.quote(tape)} --side {shlex.quote(side.side)}"
     cut = side.decisions.cut
     return (
-        ("Another reading: a tone that should be --true Hz reads --read Hz.", f"{base} {_reading_options(side)}"),
+        ("Another reading: what the tone reads in Hz, and what it truly is.", f"{base} {_reading_options(side)}"),
         (
             "The speed ratio outright; 1 leaves the speed as captured.",
             f"{base} --ratio {side.decisions.speed.ratio:.6f}",
