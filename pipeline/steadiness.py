@@ -46,7 +46,8 @@ class SteadyCriteria:
     hum_dbfs                 … and is hum unless louder than this
     beside_s                 what stands beside the tone is looked at for so long, seconds
     beside_db                … and is programme when less than this below the tone, dB
-    held_s                   with programme hard on both ends, a held note unless longer than this, seconds
+    held_s                   with programme hard on both ends, a held note unless longer than this, seconds, …
+    held_spread_percent      … and steadier in frequency than this, percent
     """
 
     lowest_hz: float
@@ -70,6 +71,7 @@ class SteadyCriteria:
     beside_s: float
     beside_db: float
     held_s: float
+    held_spread_percent: float
 
 
 @dataclass(frozen=True)
@@ -149,16 +151,20 @@ def _is_long(run: Array, lines: _Lines, criteria: SteadyCriteria) -> bool:
 def _is_steady(run: Array, lines: _Lines, criteria: SteadyCriteria) -> bool:
     share, level_db, hz = lines.share[run], lines.level_db[run], lines.hz[run]
     middle_hz = float(np.median(hz))
-    spread_hz = float(np.diff(np.percentile(hz, (2.5, 97.5)))[0])
     slope, flicker_db = _restlessness(level_db, lines.hop_s)
     return bool(
         np.median(share) >= criteria.purity
-        and spread_hz <= criteria.spread_percent / 100 * middle_hz + criteria.slack_hz
+        and _spread_hz(hz) <= criteria.spread_percent / 100 * middle_hz + criteria.slack_hz
         and slope <= criteria.slope_db_per_s
         and flicker_db <= criteria.flicker_db
         and _residual_is_steady(share, criteria)
         and not _is_hum(middle_hz, float(np.median(level_db)), criteria)
     )
+
+
+def _spread_hz(hz: Array) -> float:
+    low_hz, high_hz = np.percentile(hz, (2.5, 97.5))
+    return float(high_hz - low_hz)
 
 
 def _restlessness(level_db: Array, hop_s: float) -> tuple[float, float]:
@@ -187,7 +193,9 @@ def _is_hum(hz: float, level_dbfs: float, criteria: SteadyCriteria) -> bool:
 
 def _is_held_note(run: Array, steady: list[Array], lines: _Lines, loudest_db: Array, criteria: SteadyCriteria) -> bool:
     """Hard between other programme. Another steady line next to it is a second tone, not programme."""
-    if (run[-1] - run[0]) * lines.hop_s >= criteria.held_s:
+    hz = lines.hz[run]
+    wavers = _spread_hz(hz) > criteria.held_spread_percent / 100 * float(np.median(hz)) + criteria.slack_hz
+    if (run[-1] - run[0]) * lines.hop_s >= criteria.held_s and not wavers:
         return False
     reach = max(1, round(criteria.beside_s / lines.hop_s))
     limit_db = float(np.median(lines.level_db[run])) - criteria.beside_db
