@@ -1,11 +1,38 @@
-"""How the two channels of a capture belong together."""
+"""How the two channels of a capture belong together: layout, balance, azimuth delay, correlation.
+
+Twice in every stretch of a quarter of a second a short Hann-windowed frame is transformed. Of it only the two powers
+and the cross power in some thirty bands are kept, so that the closing call can look at programme alone, and hum, rumble
+and DC (below ``LOWEST_HZ``) never count.
+
+A layout is read from the residual: the share of power that no fixed gain and delay, band by band, carries from one
+channel into the other. It is 0 for a mono deck captured in stereo. Independent hiss adds to it, as it does for a mono
+recording on a stereo head, so what the quietest stretches show is taken off first.
+
+Delay is the slope of the cross spectrum's phase over frequency. Its uncertainty comes from groups of stretches that
+must agree: programme spread wide by spaced microphones has no one delay, and then none is told.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
-from pipeline.records import Reading
+import numpy as np
+import scipy.fft
+
+from pipeline.records import NotMeasured, Reading
+from pipeline.spans import Span
+
+Array = np.ndarray[Any, Any]
+
+FRAME_S = 0.0213  # 2048 frames at 96 kHz
+STRETCH_S = 0.25
+FRAMES_PER_STRETCH = 2
+LOWEST_HZ = 250.0
+EDGES_HZ = (*np.arange(LOWEST_HZ, 4000.0, 250.0), *np.arange(4000.0, 12001.0, 500.0))
+SILENT = 1e-20  # power below which a channel is exact zeros for us
 
 
 class Layout(StrEnum):
@@ -18,9 +45,257 @@ class Layout(StrEnum):
 
 @dataclass(frozen=True)
 class Channels:
-    """balance_db: right minus left. delay_us: positive when the right channel comes later. correlation: -1 … 1."""
+    """balance_db: right minus left. delay_us: positive when the right channel comes later. correlation: -1 … 1, with
+    the delay taken out. delay_uncertainty_us: one standard error of the delay."""
 
     layout: Layout
     balance_db: Reading
     delay_us: Reading
     correlation: Reading
+    delay_uncertainty_us: Reading
+
+
+@dataclass(frozen=True)
+class ChannelCriteria:
+    """dead_db                      a channel this far below the other (dB, loud stretches) is dead whatever it holds
+    steady_db                    a channel is dead too if its level moves less than this (dB, 10th to 90th percentile)
+                                 while the other's moves more, and they have nothing in common
+    unrelated                    coherence (0 … 1) below which two channels have nothing in common
+    related                      coherence (0 … 1) below which two channels are never called the same
+    mono_residual                residual share of power (0 … 1), hiss taken off, up to which two channels are the same
+    mono_highest_hz              residual is read up to here (Hz); above, a wandering azimuth would count
+    hiss_share                   most that may be taken off as hiss (0 … 1) where no stretch without programme is there
+    quietest_programme_dbfs      below this (dBFS, ``LOWEST_HZ`` to 12 kHz) a capture holds nothing to measure
+    greatest_delay_us            delays are looked for within +- this
+    greatest_uncertainty_us      a delay less certain than this (one standard error) is not told
+    delay_groups                 groups of stretches whose delays must agree
+    shortest_s                   programme shorter than this gives no delay
+    """
+
+    dead_db: float
+    steady_db: float
+    unrelated: float
+    related: float
+    mono_residual: float
+    mono_highest_hz: float
+    hiss_share: float
+    quietest_programme_dbfs: float
+    greatest_delay_us: float
+    greatest_uncertainty_us: float
+    delay_groups: int
+    shortest_s: float
+
+
+@dataclass(frozen=True)
+class _Bands:
+    """(stretches, bands) each: mean square left and right, their cross power, and its centre of gravity in Hz."""
+
+    left: Array
+    right: Array
+    cross: Array
+    hz: Array
+
+    def taken(self, chosen: Array) -> _Bands:
+        return _Bands(self.left[chosen], self.right[chosen], self.cross[chosen], self.hz[chosen])
+
+    def summed(self) -> _Bands:
+        """The stretches together, (bands,) each."""
+        weight = np.abs(self.cross)
+        hz = np.sum(self.hz * weight, 0) / np.maximum(weight.sum(0), 1e-30)
+        left, right = (part.sum(0, dtype=np.float64) for part in (self.left, self.right))
+        return _Bands(left, right, self.cross.sum(0, dtype=np.complex128), hz)
+
+
+class ChannelMeter:
+    """Feed blocks of float32 (frames, channels) in order; `measure_channels` closes and may be called again."""
+
+    def __init__(self, rate_hz: int, channels: int, criteria: ChannelCriteria) -> None:
+        self._criteria = criteria
+        self._channels = channels
+        self._length = int(2 ** round(np.log2(rate_hz * FRAME_S)))
+        self._step = max(self._length, round(rate_hz * STRETCH_S / FRAMES_PER_STRETCH))
+        self._stretch_s = self._step * FRAMES_PER_STRETCH / rate_hz
+        self._window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(self._length) / self._length)).astype(np.float32)
+        self._scale = np.float32(2.0 / (self._length * float(np.sum(self._window.astype(np.float64) ** 2))))
+        edges_hz = [edge for edge in EDGES_HZ if edge <= 0.46 * rate_hz]
+        self._edges = np.round(np.array(edges_hz) * self._length / rate_hz).astype(int)
+        self._hz = np.arange(self._edges[0], self._edges[-1], dtype=np.float32) * np.float32(rate_hz / self._length)
+        self._held = np.zeros((0, channels), np.float32)
+        self._rows: list[tuple[Array, Array, Array, Array]] = []
+
+    def feed(self, block: Array) -> None:
+        if self._channels == 1:
+            return
+        whole = self._step * FRAMES_PER_STRETCH
+        for at in range(0, len(block), whole):  # pieces that stay in the processor's cache
+            self._take(block[at : at + whole], whole)
+
+    def _take(self, piece: Array, whole: int) -> None:
+        held = np.concatenate([self._held, piece]) if len(self._held) else piece
+        stretches = len(held) // whole
+        if stretches:
+            frames = held[: stretches * whole].reshape(-1, self._step, 2)[:, : self._length]
+            self._rows.append(self._reduced(frames, FRAMES_PER_STRETCH))
+        self._held = held[stretches * whole :].copy()
+
+    def _reduced(self, frames: Array, together: int) -> tuple[Array, Array, Array, Array]:
+        """frames is (frames, length, 2); gives (frames / together, bands) of each part of `_Bands`."""
+        windowed = np.ascontiguousarray(np.moveaxis(frames, 2, 0)) * self._window
+        low, high = self._edges[0], self._edges[-1]
+        left, right = scipy.fft.rfft(windowed, axis=-1)[..., low:high]
+        cross = np.conj(left) * right  # its phase is minus the delay of the right channel
+        weight = np.abs(cross)
+        parts = (left.real**2 + left.imag**2, right.real**2 + right.imag**2, cross, weight, weight * self._hz)
+        starts = self._edges[:-1] - low
+        powers = [np.add.reduceat(part, starts, axis=1) * self._scale for part in parts]
+        grouped = [power.reshape(-1, together, power.shape[1]).mean(1) for power in powers]
+        return (*grouped[:3], grouped[4] / np.maximum(grouped[3], np.float32(1e-30)))
+
+    def measure_channels(self, spans: Sequence[Span] | None) -> Channels:
+        """Layout and numbers over programme and tones; ``spans`` None is the whole capture, empty is "no programme"."""
+        if self._channels == 1:
+            return _untold(Layout.MONO, "one channel")
+        bands = self._bands()
+        if not np.any(bands.left > SILENT) and not np.any(bands.right > SILENT):
+            return _untold(Layout.MONO, "both channels are digital silence")
+        starts_s = np.arange(len(bands.left)) * self._stretch_s
+        inside = np.ones(len(starts_s), bool)
+        if spans is not None:
+            stops_s = starts_s + self._stretch_s
+            inside = np.zeros(len(starts_s), bool)
+            for span in spans:
+                inside |= (starts_s >= span.start_s) & (stops_s <= span.stop_s)
+        if not np.any(inside):
+            reason = "programme is too short" if spans else "no programme"
+            return _untold(_read_layout(bands, bands, self._criteria), reason)
+        chosen = bands.taken(inside)
+        loudest = np.max(np.maximum(chosen.left.sum(1), chosen.right.sum(1)))
+        if 10 * np.log10(max(float(loudest), SILENT)) < self._criteria.quietest_programme_dbfs:
+            return _untold(_read_layout(chosen, bands, self._criteria), "nothing louder than noise")
+        return self._measured(chosen, bands)
+
+    def _bands(self) -> _Bands:
+        rows = self._rows
+        if not rows:  # shorter than one stretch: one frame of what is there, filled up with zeros
+            frame = np.zeros((1, self._length, 2), np.float32)
+            frame[0, : len(self._held)] = self._held[: self._length]
+            rows = [self._reduced(frame, 1)]
+        return _Bands(*(np.concatenate(column) for column in zip(*rows, strict=True)))
+
+    def _measured(self, chosen: _Bands, every: _Bands) -> Channels:
+        layout = _read_layout(chosen, every, self._criteria)
+        if layout in (Layout.LEFT_ONLY, Layout.RIGHT_ONLY):
+            return _untold(layout, f"the {'right' if layout is Layout.LEFT_ONLY else 'left'} channel is dead")
+        total = chosen.summed()
+        balance_db = 10 * np.log10(total.right.sum() / total.left.sum())
+        delay_us, uncertainty_us = self._measure_delay(chosen)
+        turn_s = 0.0 if isinstance(delay_us, NotMeasured) else delay_us * 1e-6
+        aligned = total.cross * np.exp(2j * np.pi * total.hz * turn_s)
+        correlation = aligned.real.sum() / np.sqrt(total.left.sum() * total.right.sum())
+        return Channels(layout, float(balance_db), delay_us, float(np.clip(correlation, -1, 1)), uncertainty_us)
+
+    def _measure_delay(self, chosen: _Bands) -> tuple[Reading, Reading]:
+        criteria = self._criteria
+        count = len(chosen.left)
+        if count * self._stretch_s < criteria.shortest_s or count < 2 * criteria.delay_groups:
+            return (NotMeasured("programme is too short"),) * 2
+        total = chosen.summed()
+        weight = _delay_weight(total, count * FRAMES_PER_STRETCH)
+        best_s = _coarse_delay_s(total, weight, criteria.greatest_delay_us)
+        groups = np.arange(count) * criteria.delay_groups // count  # whole stretches of time, so groups are independent
+        parts = [chosen.taken(groups == group).summed() for group in range(criteria.delay_groups)]
+        fits_s = [_fine_delay_s(part, weight, best_s)[0] for part in parts]
+        delay_s, bands_error_s = _fine_delay_s(total, weight, best_s)
+        time_error_s = float(np.std(fits_s, ddof=1)) / np.sqrt(criteria.delay_groups)
+        error_us = 1e6 * max(time_error_s, bands_error_s)
+        if error_us > criteria.greatest_uncertainty_us:
+            return (NotMeasured(f"the channels agree on no one delay (standard error {error_us:.1f} µs)"),) * 2
+        if abs(delay_s) * 1e6 > 0.98 * criteria.greatest_delay_us:
+            return (NotMeasured("no delay within the range looked at"),) * 2
+        return float(1e6 * delay_s), float(error_us)
+
+
+def _untold(layout: Layout, reason: str) -> Channels:
+    return Channels(layout, *(NotMeasured(reason) for _ in range(4)))
+
+
+def _read_layout(chosen: _Bands, every: _Bands, criteria: ChannelCriteria) -> Layout:
+    left, right = chosen.left.sum(1, dtype=np.float64), chosen.right.sum(1, dtype=np.float64)
+    loud = np.maximum(left, right) >= np.percentile(np.maximum(left, right), 70)
+    difference_db = 10 * np.log10((right[loud].sum() + SILENT) / (left[loud].sum() + SILENT))
+    if abs(difference_db) > criteria.dead_db:
+        return Layout.LEFT_ONLY if difference_db < 0 else Layout.RIGHT_ONLY
+    total = chosen.summed()
+    low = total.hz < criteria.mono_highest_hz
+    coherence = np.average(_coherence(total)[low], weights=np.sqrt(total.left * total.right)[low] + SILENT)
+    if coherence < criteria.unrelated:
+        left_steady, right_steady = (_spread_db(power) < criteria.steady_db for power in (left, right))
+        if left_steady != right_steady:
+            return Layout.RIGHT_ONLY if left_steady else Layout.LEFT_ONLY
+    if coherence < criteria.related or _residual_share(chosen, every, low, criteria) > criteria.mono_residual:
+        return Layout.STEREO
+    turn_s = _coarse_delay_s(total, _delay_weight(total, len(left) * FRAMES_PER_STRETCH), criteria.greatest_delay_us)
+    aligned = np.sum((total.cross * np.exp(2j * np.pi * total.hz * turn_s)).real)
+    return Layout.MONO if aligned > 0 else Layout.INVERTED
+
+
+def _spread_db(power: Array) -> float:
+    low, high = 10 * np.log10(np.percentile(power + SILENT, [10, 90]))
+    return float(high - low)
+
+
+def _coherence(total: _Bands) -> Array:
+    return np.abs(total.cross) ** 2 / np.maximum(total.left * total.right, SILENT**2)
+
+
+def _residual_share(chosen: _Bands, every: _Bands, low: Array, criteria: ChannelCriteria) -> float:
+    """The share of power that no fixed gain and delay carries from one channel into the other, hiss taken off.
+
+    With the channels scaled to equal power S in a band, noise powers N1 and N2 add (N1 + N2) / S to 1 - coherence.
+    """
+    total = chosen.summed()
+    power = np.sqrt(total.left * total.right)[low] / len(chosen.left)
+    residual = np.sum(power * (1 - _coherence(total)[low])) / np.maximum(power.sum(), SILENT)
+    levels = np.sqrt(every.left[:, low] * every.right[:, low]).sum(1)
+    there = levels > SILENT
+    if not np.any(there):
+        return float(residual)
+    floor = every.taken(there & (levels <= np.percentile(levels[there], 5)))
+    quiet, gain = floor.summed(), np.sqrt(total.right / np.maximum(total.left, SILENT))[low]
+    coherence = _coherence(quiet)[low]
+    noise = (quiet.left[low] * gain + quiet.right[low] / np.maximum(gain, 1e-9)) * (1 - coherence)
+    share = noise.sum() / len(floor.left) / np.maximum(power.sum(), SILENT)
+    if np.average(coherence) > criteria.unrelated:  # the quietest there is may be programme: it must not hide its width
+        share = min(share, criteria.hiss_share)
+    return float(residual - share)
+
+
+def _delay_weight(total: _Bands, frames: int) -> Array:
+    """Inverse variance of each band's phase, up to a factor; held in bounds so that no few bands decide alone."""
+    coherence = np.clip((_coherence(total) - 1 / frames) / (1 - 1 / max(frames, 2)), 0.0, 0.999)
+    return coherence / (1 - coherence)
+
+
+def _coarse_delay_s(total: _Bands, weight: Array, greatest_us: float) -> float:
+    """The delay on a 2 µs grid that lines the bands' phases up, at either polarity."""
+    grid_s = np.arange(-greatest_us, greatest_us + 1, 2.0) * 1e-6
+    unit = total.cross / np.maximum(np.abs(total.cross), 1e-30)
+    sums = np.exp(2j * np.pi * grid_s[:, None] * total.hz) @ (weight * unit)
+    return float(grid_s[np.argmax(np.abs(sums.real))])
+
+
+def _fine_delay_s(total: _Bands, weight: Array, near_s: float) -> tuple[float, float]:
+    """Least squares line through the phases that remain when ``near_s`` and the polarity are taken out.
+
+    Gives the delay and its standard error by the scatter of the bands about the line.
+    """
+    turned = total.cross * np.exp(2j * np.pi * total.hz * near_s)
+    polarity = np.sign(np.sum(weight * (turned / np.maximum(np.abs(turned), 1e-30)).real))
+    radians_per_s = 2 * np.pi * total.hz
+    remaining = np.angle(polarity * turned)
+    bend = float(np.sum(weight * radians_per_s**2))
+    if bend <= 0:
+        return near_s, 0.0
+    slope_s = float(np.sum(weight * radians_per_s * remaining)) / bend
+    scatter = float(np.sum(weight * (remaining - slope_s * radians_per_s) ** 2)) / max(1, len(weight) - 1)
+    return near_s - slope_s, float(np.sqrt(scatter / bend))

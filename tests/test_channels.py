@@ -1,0 +1,140 @@
+"""Channels: every truth is by construction, out of programme that knows nothing of the meter."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Sequence
+
+import numpy as np
+import programme
+import pytest
+
+from pipeline.channels import ChannelCriteria, ChannelMeter, Channels, Layout
+from pipeline.records import NotMeasured
+from pipeline.settings import settings_from, shipped
+from pipeline.spans import Span
+
+SECONDS = 12
+ARCMINUTE_US = 5.50  # left-right delay per arc-minute of azimuth at 0.9 mm track distance, check-values §2.4
+
+
+def criteria() -> ChannelCriteria:
+    table = tomllib.loads((shipped("config") / "method.toml").read_text())["channels"]
+    return settings_from(ChannelCriteria, table, "method.toml")
+
+
+def measured(samples: programme.Array, rate_hz: int, spans: Sequence[Span] | None = None) -> Channels:
+    meter = ChannelMeter(rate_hz, samples.shape[1], criteria())
+    for block in programme.in_blocks(samples.astype(np.float32), 3 * rate_hz + 17):
+        meter.feed(block)
+    return meter.measure_channels(spans)
+
+
+def mono_deck(rate_hz: int, seed: int, delay_us: float, gain_db: float) -> programme.Array:
+    """One programme with its hiss, in both channels at different gains; each input adds a noise of its own."""
+    one = programme.speech_like(SECONDS, rate_hz, seed)
+    one = one + programme.noise(len(one), 1, seed + 1, -55)[:, 0]
+    other = programme.delayed(one, delay_us, rate_hz) * 10 ** (gain_db / 20)
+    return np.stack([one, other], axis=1) + programme.noise(len(one), 2, seed + 2, -85)
+
+
+@pytest.mark.parametrize(("rate_hz", "delay_us"), [(8000, 62.0), (44100, -68.0), (48000, 4 * ARCMINUTE_US)])
+def test_a_mono_deck_captured_in_stereo_is_mono_whatever_its_gains_and_delay(rate_hz: int, delay_us: float) -> None:
+    found = measured(mono_deck(rate_hz, rate_hz, delay_us, -3.5), rate_hz)
+    assert found.layout is Layout.MONO
+    assert found.balance_db == pytest.approx(-3.5, abs=0.1)
+    assert found.delay_us == pytest.approx(delay_us, abs=1.0)
+    assert found.correlation > 0.99
+
+
+def test_a_mono_recording_on_a_stereo_head_is_mono_in_spite_of_independent_hiss() -> None:
+    one = programme.both(programme.speech_like(SECONDS, 44100, 31))
+    found = measured(one + programme.noise(len(one), 2, 32, -45), 44100)
+    assert found.layout is Layout.MONO
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_opposite_polarity_is_inverted_and_correlates_negatively(seed: int) -> None:
+    found = measured(mono_deck(44100, seed, 12.0, 2.0) * [1, -1], 44100)
+    assert found.layout is Layout.INVERTED
+    assert found.correlation < -0.99
+    assert found.delay_us == pytest.approx(12.0, abs=1.0)
+
+
+@pytest.mark.parametrize("side", [0.06, 0.1, 0.3])
+def test_music_that_is_nearly_mono_is_stereo(side: float) -> None:
+    middle = programme.music_like(SECONDS, 44100, 7)[:, 0]
+    away = programme.music_like(SECONDS, 44100, 8)[:, 0]
+    pair = np.stack([middle + side * away, middle - side * away], axis=1)
+    assert measured(pair + programme.noise(len(pair), 2, 9, -60), 44100).layout is Layout.STEREO
+
+
+@pytest.mark.parametrize("silent", ["zeros", "hum and hiss", "leak"])
+@pytest.mark.parametrize("dead", [0, 1])
+def test_a_dead_channel_is_told_whatever_noise_it_carries(silent: str, dead: int) -> None:
+    count = SECONDS * 44100
+    pair = programme.both(programme.speech_like(SECONDS, 44100, 11))
+    pair[:, dead] *= 0.02 if silent == "leak" else 0.0
+    if silent == "hum and hiss":
+        pair[:, dead] = programme.hum(count, 44100, 50.0, (-35, -50, -40, -60, -50, -60, -55))
+        pair = pair + programme.noise(count, 2, 12, -48)
+    found = measured(pair, 44100)
+    assert found.layout is (Layout.RIGHT_ONLY, Layout.LEFT_ONLY)[dead]
+    assert isinstance(found.balance_db, NotMeasured)
+    assert "dead" in found.balance_db.reason
+
+
+@pytest.mark.parametrize(("seed", "minutes"), [(21, 0.0), (22, 3.0), (23, -5.0), (24, 10.0)])
+def test_azimuth_delay_is_read_from_stereo_music_within_three_microseconds(seed: int, minutes: float) -> None:
+    pair = programme.music_like(SECONDS, 48000, seed).copy()
+    pair[:, 1] = programme.delayed(pair[:, 1], minutes * ARCMINUTE_US, 48000)
+    found = measured(pair + programme.noise(len(pair), 2, seed, -58), 48000)
+    assert found.layout is Layout.STEREO
+    assert found.delay_us == pytest.approx(minutes * ARCMINUTE_US, abs=3.0)
+    assert found.delay_uncertainty_us < 2.0
+
+
+def test_unrelated_programme_in_two_channels_has_no_delay() -> None:
+    pair = np.stack([programme.music_like(SECONDS, 44100, seed)[:, 0] for seed in (41, 42)], axis=1)
+    found = measured(pair, 44100)
+    assert found.layout is Layout.STEREO
+    assert isinstance(found.delay_us, NotMeasured)
+
+
+def test_hum_and_dc_do_not_count() -> None:
+    speech = mono_deck(44100, 51, 0.0, 0.0)
+    hum = programme.hum(len(speech), 44100, 50.0, (-12, -30, -20))
+    found = measured(speech + np.stack([hum, 0 * hum - 0.2], axis=1), 44100)
+    assert found.layout is Layout.MONO
+    assert found.balance_db == pytest.approx(0.0, abs=0.2)
+
+
+def test_only_the_spans_handed_in_are_measured() -> None:
+    speech, loud_hiss = mono_deck(44100, 61, 0.0, -6.0), programme.noise(10 * 44100, 2, 62, -15)
+    found = measured(np.concatenate([loud_hiss, speech]), 44100, [Span(10.0, 10.0 + SECONDS)])
+    assert found.layout is Layout.MONO
+    assert found.balance_db == pytest.approx(-6.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("samples", "layout", "reason"),
+    [
+        (programme.noise(90000, 1, 1, -20), Layout.MONO, "one channel"),
+        (np.zeros((90000, 2)), Layout.MONO, "digital silence"),
+        (programme.noise(90000, 2, 1, -92), Layout.STEREO, "nothing louder"),
+        (programme.both(programme.noise(900, 1, 1, -20)[:, 0]), Layout.MONO, "too short"),
+    ],
+)
+def test_what_holds_no_programme_has_a_layout_and_a_reason(
+    samples: programme.Array, layout: Layout, reason: str
+) -> None:
+    found = measured(samples, 44100)
+    assert found.layout is layout
+    assert isinstance(found.delay_us, NotMeasured)
+    assert reason in found.delay_us.reason
+
+
+def test_no_programme_spans_leave_the_numbers_unmeasured() -> None:
+    found = measured(programme.both(programme.noise(90000, 1, 1, -60)[:, 0]), 44100, [])
+    assert found.layout is Layout.MONO
+    assert isinstance(found.correlation, NotMeasured)
