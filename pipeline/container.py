@@ -54,10 +54,13 @@ def read_container(path: Path) -> Container:
     """Look at a file's chunks without reading its samples. Raises CaptureError when a WAVE has no usable header."""
     with path.open("rb") as stream:
         magic = stream.read(12)
-        if magic[:4] in (b"RIFF", b"RF64", b"BW64") and magic[8:12] == b"WAVE":
-            return _read_wave(path, stream)
-        if magic[:4] == b"FORM" and magic[8:12] in (b"AIFF", b"AIFC"):
-            return _read_aiff(path, stream)
+        try:
+            if magic[:4] in (b"RIFF", b"RF64", b"BW64") and magic[8:12] == b"WAVE":
+                return _read_wave(path, stream)
+            if magic[:4] == b"FORM" and magic[8:12] in (b"AIFF", b"AIFC"):
+                return _read_aiff(path, stream)
+        except struct.error as exc:
+            raise CaptureError(f"{path}: its header is cut short; was the recording interrupted at its start?") from exc
     return Container("other")
 
 

@@ -33,6 +33,7 @@ class RowReader:
         self._criteria, self._problems = criteria, problems
         self._known: dict[str, str] = {}
         self._extra: dict[str, str] = {}
+        self._given_up: set[str] = set()  # columns already refused whatever they should say
         for position, cell in enumerate(line):
             self._sort_in(position, cell, table)
 
@@ -45,21 +46,27 @@ class RowReader:
         label = column or label or f"column {position + 1}"
         if position >= len(table.labels):
             slip = "a separator or a decimal comma in a cell that is not in quotes?"
-            self.refuse(label, f"the row has more cells than there are headings; found {text[:40]!r}", slip)
+            self.refuse(str(position + 1), f"the row has more cells than there are headings; found {text[:40]!r}", slip)
         elif column is not None:
             self._known.setdefault(column, cell if column in REQUIRED else text)
         else:
             while label in self._extra:
                 label += "'"
             self._extra[label] = text
-        self._read(label, lambda: cells.refuse_formula_error(text))
-        if column not in ("tape", "side"):  # what a name must not hold says more
-            self._read(label, lambda: cells.refuse_unprintable(text))
+        try:
+            cells.refuse_formula_error(text)
+            if column not in ("tape", "side"):  # what a name must not hold says more
+                cells.refuse_unprintable(text)
+        except NotUnderstood as exc:
+            self.refuse(label, exc.what, exc.slip)
+            self._given_up.add(label)
 
     def refuse(self, column: str, what: str, slip: str = "") -> None:
         self._problems.append(Problem(f"{SHEET_FILE}, row {self.number}, column {column}", what, slip))
 
     def _read(self, column: str, read: Callable[[], Value]) -> Value | None:
+        if column in self._given_up:
+            return None
         try:
             return read()
         except NotUnderstood as exc:
