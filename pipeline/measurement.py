@@ -1,28 +1,53 @@
 """What is there on a capture: the record, and the one pass over the samples that fills it.
 
 A measurement depends on the capture's bytes, the nominal tones and the measuring method, never on what we plan to do.
+To add one: write a meter with ``feed(block)`` in a module of its own, feed it in `_Meters`, and put its record here.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
-from pipeline.capture import CaptureFacts
-from pipeline.channels import Channels
-from pipeline.events import Event
-from pipeline.flutter import Flutter
-from pipeline.hum import HumLine
-from pipeline.level import Levels
-from pipeline.regions import Region
-from pipeline.speed import Speed
-from pipeline.tone import Tone
+import numpy as np
+
+from pipeline.ahead import ahead
+from pipeline.capture import AudioDigest, Capture, CaptureFacts, as_float32, sha256_of
+from pipeline.channels import ChannelMeter, Channels
+from pipeline.demodulate import Demodulated, demodulate
+from pipeline.errors import CaptureError
+from pipeline.events import Event, EventMeter
+from pipeline.flutter import Flutter, Passes, deviation_of, flutter_not_measured, measure_flutter
+from pipeline.frames import FrameMeter
+from pipeline.hum import HumLine, HumMeter
+from pipeline.level import LevelMeter, Levels, measure_levels
+from pipeline.loudness import LoudnessMeter
+from pipeline.method import Method
+from pipeline.overview import Overview, OverviewCriteria, OverviewMeter
+from pipeline.records import NotMeasured, Reading
+from pipeline.regions import Region, RegionKind, find_regions
+from pipeline.spans import Span
+from pipeline.speed import Speed, measure_drift, resolve_speed
+from pipeline.tone import FoundTone, Tone, find_tones, measure_tone
+from pipeline.true_peak import TruePeakMeter
+from pipeline.tuning import measure_tuning
+
+Array = np.ndarray[Any, Any]
 
 SCHEMA = "feltpad.measurement/1"
+# Raise it when measuring gives other results for the same capture and settings: captures are then measured again.
+METHOD_VERSION = 1
+TUNING_EXCERPT_S = 30.0  # enough notes for a histogram
 
 
 @dataclass(frozen=True)
 class Measurement:
-    """Everything measured on one capture; ``feltpad measure --json`` prints it."""
+    """Everything measured on one capture; ``feltpad measure --json`` prints it.
+
+    tuning_cents  how far the music stands from A = 440 Hz as captured: advice, never applied
+    """
 
     schema: str
     capture: CaptureFacts
@@ -34,3 +59,142 @@ class Measurement:
     channels: Channels
     hum: tuple[HumLine, ...]
     events: tuple[Event, ...]
+    tuning_cents: Reading
+
+
+class _Meters:
+    """Every meter that listens while the capture is read once."""
+
+    def __init__(self, capture: Capture, method: Method, pictures: OverviewCriteria) -> None:
+        hz, channels = capture.sample_rate_hz, capture.channels
+        self.frames = FrameMeter(hz, channels)
+        self.loudness = LoudnessMeter(hz, channels)
+        self.true_peak = TruePeakMeter(hz, channels)
+        self.level = LevelMeter(channels)
+        self.channels = ChannelMeter(hz, channels, method.channels)
+        self.hum = HumMeter(hz, channels, method.hum)
+        self.events = EventMeter(hz, channels, method.events)
+        self.overview = OverviewMeter(hz, channels, capture.frames, pictures)
+
+    def feed(self, block: Array) -> None:
+        self.frames.feed(block)
+        self.loudness.feed(block)
+        self.true_peak.feed(block)
+        self.level.feed(block)
+        self.channels.feed(block)
+        self.hum.feed(block)
+        self.events.feed(block)
+        self.overview.feed(block)
+
+
+@dataclass(frozen=True)
+class _ToneReading:
+    tone: Tone
+    demodulated: Demodulated
+
+
+def measure_capture(
+    capture: Capture,
+    nominal_hz: Sequence[float],
+    method: Method,
+    pictures: OverviewCriteria,
+    passes: Passes = Passes.BOTH,
+) -> tuple[Measurement, Overview]:
+    """Read the capture once, its tones and one excerpt once more, and say what is there.
+
+    passes  whose flutter a tone shows: a tone on somebody's tape shows recorder and deck together
+    """
+    meters = _Meters(capture, method, pictures)
+    facts = _read(capture, meters, method.block_s)
+    frames = meters.frames.frames()
+    readings = _measure_tones(capture, find_tones(frames, method.tone), nominal_hz, method)
+    tones = tuple(reading.tone for reading in readings)
+    spans = [Span(tone.start_s, tone.stop_s) for tone in tones]
+    region_map = find_regions(frames, spans, capture.duration_s, method.regions)
+    regions = region_map.regions
+    programme = [Span(r.start_s, r.stop_s) for r in regions if r.kind is RegionKind.PROGRAMME]
+    drifts = [measure_drift(reading.demodulated, method.speed) for reading in readings if _is_nominal(reading)]
+    speed = resolve_speed(tones, reading=None, ratio=None, bench=None, criteria=method.speed, drift_within=drifts)
+    measurement = Measurement(
+        schema=SCHEMA,
+        capture=facts,
+        regions=regions,
+        tones=tones,
+        speed=speed,
+        flutter=_flutter(readings, passes, method),
+        levels=measure_levels(
+            meters.level,
+            meters.loudness,
+            meters.true_peak,
+            region_map.hiss_floor_dbfs,
+            region_map.electronics_floor_dbfs,
+        ),
+        channels=meters.channels.measure_channels(programme or spans or None),
+        hum=meters.hum.measure_hum(regions),
+        events=meters.events.measure_events(regions),
+        tuning_cents=_tuning(capture, programme, method),
+    )
+    return measurement, meters.overview.overview()
+
+
+def _read(capture: Capture, meters: _Meters, block_s: float) -> CaptureFacts:
+    """Every sample once, through all meters and the digests."""
+    digest = AudioDigest(capture.encoding)
+    with ThreadPoolExecutor(1) as beside:
+        whole_file = beside.submit(sha256_of, capture.path)
+        for raw in ahead(capture.blocks(round(block_s * capture.sample_rate_hz))):
+            digest.update(raw)
+            meters.feed(as_float32(raw))
+        sha256 = whole_file.result()
+    return CaptureFacts(
+        str(capture.path),
+        sha256,
+        digest.hexdigest(),
+        capture.sample_rate_hz,
+        capture.channels,
+        capture.encoding,
+        capture.frames,
+        capture.duration_s,
+        capture.length_is_wrong,
+    )
+
+
+def _measure_tones(
+    capture: Capture, found: Sequence[FoundTone], nominal_hz: Sequence[float], method: Method
+) -> list[_ToneReading]:
+    """What is too short to be demodulated is left out: it was too short to be a reference."""
+    hz = capture.sample_rate_hz
+    block_frames = round(method.block_s * hz)
+    readings = []
+    for tone in found:
+        start, stop = round(tone.span.start_s * hz), min(round(tone.span.stop_s * hz), capture.frames)
+        blocks = (as_float32(raw) for raw in ahead(capture.blocks(block_frames, start, stop)))
+        try:
+            demodulated = demodulate(blocks, hz, tone.coarse_hz, start / hz, method.demodulation)
+        except CaptureError:
+            continue
+        readings.append(_ToneReading(measure_tone(demodulated, nominal_hz, method.tone), demodulated))
+    return readings
+
+
+def _is_nominal(reading: _ToneReading) -> bool:
+    return not isinstance(reading.tone.nominal_hz, NotMeasured)
+
+
+def _flutter(readings: Sequence[_ToneReading], passes: Passes, method: Method) -> Flutter:
+    """From the tone that shows most: the widest band of rates first, then the longest."""
+    if not readings:
+        return flutter_not_measured("no steady tone on this capture")
+    best = max(readings, key=lambda r: (min(r.demodulated.bandwidth_hz, 200.0), r.demodulated.seconds))
+    return measure_flutter(deviation_of(best.demodulated), passes, method.flutter)
+
+
+def _tuning(capture: Capture, programme: Sequence[Span], method: Method) -> Reading:
+    if not programme:
+        return NotMeasured("no programme on this capture")
+    longest = max(programme, key=lambda span: span.seconds)
+    seconds = min(TUNING_EXCERPT_S, longest.seconds)
+    start = round((longest.start_s + (longest.seconds - seconds) / 2) * capture.sample_rate_hz)
+    samples = capture.read_float32(start, start + round(seconds * capture.sample_rate_hz))
+    louder = np.argmax(np.mean(samples.astype(np.float64) ** 2, axis=0))
+    return measure_tuning(samples[:, louder], capture.sample_rate_hz, method.tuning)

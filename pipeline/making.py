@@ -1,0 +1,129 @@
+"""A whole box on its way through: sides beside each other, each tape finished as soon as its last side is.
+
+A side that fails costs nobody else's work: the others go on, its tape is sealed with what there is, and says so.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+
+from pipeline.deck import Deck
+from pipeline.errors import FeltpadError
+from pipeline.qc import FailedSide, Verdict
+from pipeline.side import SideJob
+from pipeline.source import TapeSource
+from pipeline.step import Desk, Run
+from pipeline.tape import SideMade, finish_tape, make_side
+
+
+@dataclass(frozen=True)
+class TapeJob:
+    """A tape to be made: its sides, and those that cannot even begin, with the reason."""
+
+    source: TapeSource
+    deck: Deck
+    sides: tuple[SideJob, ...]
+    failed: tuple[FailedSide, ...]
+
+
+@dataclass(frozen=True)
+class TapeMade:
+    """What became of a tape. verdict is None where nothing of it could be sealed.
+
+    steps_done  the steps really carried out, "A: master"; () when everything was found done
+    """
+
+    tape: str
+    verdict: Verdict | None
+    steps_done: tuple[str, ...]
+    failed: tuple[FailedSide, ...]
+
+
+class Watcher(Protocol):
+    """Hears how the work goes on; called from many threads."""
+
+    def side_done(self, job: SideJob, error: str) -> None: ...
+
+
+def make_tapes(
+    jobs: Sequence[TapeJob],
+    desk: Desk,
+    run: Run,
+    at_once: int,
+    watcher: Watcher,
+    now: Callable[[], datetime],
+    in_thread: Callable[[Callable[[], None]], Callable[[], None]] = lambda work: work,
+) -> tuple[TapeMade, ...]:
+    """Make every tape, ``at_once`` sides beside each other; in the order of ``jobs``.
+
+    in_thread  wraps what is handed to another thread, for callers whose context has to go along
+    """
+    tapes = [_TapeWork(job, desk, run, watcher, now) for job in jobs]
+    with ThreadPoolExecutor(max(1, at_once), thread_name_prefix="side") as pool:
+        futures = [pool.submit(in_thread(piece)) for tape in tapes for piece in tape.pieces()]
+        try:
+            for future in as_completed(futures):
+                future.result()
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+    return tuple(tape.outcome() for tape in tapes)
+
+
+class _TapeWork:
+    """One tape: its sides are worked on in any order by any thread; whoever ends the last one finishes the tape."""
+
+    def __init__(self, job: TapeJob, desk: Desk, run: Run, watcher: Watcher, now: Callable[[], datetime]) -> None:
+        self._job, self._desk, self._run, self._watcher, self._now = job, desk, run, watcher, now
+        self._lock = threading.Lock()
+        self._left = len(job.sides)
+        self._made: list[SideMade] = []
+        self._failed = list(job.failed)
+        self._outcome: TapeMade | None = None
+
+    def pieces(self) -> list[Callable[[], None]]:
+        """What can be done by itself, a side each; a tape of which no side can begin is told at once."""
+        if not self._job.sides:
+            self._outcome = TapeMade(self._job.source.tape, None, (), tuple(self._failed))
+        return [lambda side=side: self._work_on(side) for side in self._job.sides]  # type: ignore[misc]
+
+    def outcome(self) -> TapeMade:
+        assert self._outcome is not None
+        return self._outcome
+
+    def _work_on(self, side: SideJob) -> None:
+        error = ""
+        try:
+            made = make_side(side, self._desk, self._run, self._now())
+        except (FeltpadError, OSError) as exc:
+            error = str(exc)
+        with self._lock:
+            if error:
+                self._failed.append(FailedSide(side.side, error))
+            else:
+                self._made.append(made)
+            self._left -= 1
+            last = self._left == 0
+        self._watcher.side_done(side, error)
+        if last:
+            self._outcome = self._finish()
+
+    def _finish(self) -> TapeMade:
+        job = self._job
+        made = sorted(self._made, key=lambda side: side.qc.side)
+        done = tuple(f"{side.qc.side}: {step}" for side in made for step in side.steps_done)
+        failed = tuple(sorted(self._failed, key=lambda side: side.side))
+        if not made:
+            return TapeMade(job.source.tape, None, done, failed)
+        records = [side.qc for side in made]
+        try:
+            finished, fresh = finish_tape(job.source, job.deck, records, failed, self._desk, self._run, self._now())
+        except (FeltpadError, OSError) as exc:
+            broken = FailedSide("", f"the tape could not be finished: {exc}")
+            return TapeMade(job.source.tape, None, done, (*failed, broken))
+        return TapeMade(job.source.tape, finished.verdict, (*done, *(["seal"] if fresh else [])), failed)
