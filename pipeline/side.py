@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
 
+from pipeline.bench_log import newest_bench
 from pipeline.capture import Encoding
 from pipeline.copies.access import AccessGain
 from pipeline.copies.broadcast_wave import BroadcastWords, history_text
@@ -25,7 +26,7 @@ from pipeline.decisions import (
     decide_equalisation,
     decide_gain,
 )
-from pipeline.deck import Deck, newest_bench
+from pipeline.deck import Deck
 from pipeline.judge import CopyOutcome, judge_side, verdict_of
 from pipeline.measurement import METHOD_VERSION, Measurement
 from pipeline.qc import CopyKind, CopyRecord, Finding, SideQC
