@@ -18,7 +18,15 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.baseband import SHORTEST, bridged, find_present, measure_tone_to_noise_db, slope_rad
+from pipeline.baseband import (
+    SHORTEST,
+    bridged,
+    find_present,
+    measure_tone_to_noise_db,
+    slope_rad,
+    smooth_mean,
+    turning_hz,
+)
 from pipeline.errors import CaptureError
 from pipeline.records import NotMeasured, Reading
 
@@ -195,16 +203,6 @@ def demodulate(
     return demodulator.demodulated()
 
 
-def smooth_weights(count: int) -> Array:
-    """A Hann weighting with the sum 1: wow that turns more than twice in the stretch leaves no trace in the mean.
-
-    A flat mean of the frequency is the phase's last point minus its first; the least-squares line through the phase
-    weighs the frequency by a parabola; this goes to zero smoothly as well, so that its leakage falls at 18 dB/octave.
-    """
-    weights = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(count) + 0.5) / count)
-    return np.asarray(weights / weights.sum())
-
-
 def _record(
     baseband: list[Array],
     start_s: float,
@@ -220,19 +218,21 @@ def _record(
     if not np.any(level > SILENT):
         raise CaptureError(f"there is no tone of {carrier_hz:.1f} Hz at {start_s:.2f} s: the stretch is silent")
     present = _present(level, base_rate_hz, criteria)
-    offset_hz = np.angle(tone[1:] * np.conj(tone[:-1])).astype(np.float64) * (base_rate_hz / (2 * np.pi))
+    offset_hz = bridged(turning_hz(tone, base_rate_hz), present[1:] & present[:-1], base_rate_hz)
     del tone
-    offset_hz = bridged(offset_hz, present[1:] & present[:-1], base_rate_hz)
-    mean_hz = float(smooth_weights(len(offset_hz)) @ offset_hz)
+    mean_hz = smooth_mean(offset_hz)
     offset_hz -= mean_hz
-    phase_rad = np.concatenate([[0.0], np.cumsum(offset_hz)]) * (2 * np.pi / base_rate_hz)
+    phase_rad = np.zeros(len(level))
+    np.cumsum(offset_hz, out=phase_rad[1:])
     del offset_hz
-    slope_hz = slope_rad(phase_rad) * (base_rate_hz / (2 * np.pi))
+    phase_rad *= 2 * np.pi / base_rate_hz
+    slope = slope_rad(phase_rad)
+    slope *= base_rate_hz / (2 * np.pi) * 100 / (carrier_hz + mean_hz)
     return Demodulated(
         start_s=start_s,
         rate_hz=base_rate_hz,
         carrier_hz=carrier_hz + mean_hz,
-        deviation_percent=(slope_hz * (100 / (carrier_hz + mean_hz))).astype(np.float32),
+        deviation_percent=slope,
         phase_rad=phase_rad,
         level_dbfs=20 * np.log10(np.maximum(level * np.float32(np.sqrt(2)), np.float32(SILENT))),
         present=present,
@@ -249,21 +249,32 @@ def _combined(
 ) -> tuple[Array, tuple[int, ...]]:
     """One tone from one or two channels: added in phase, the cleaner one weighing more; or the better one alone.
 
+    Takes the pieces out of their list, so that they are not held twice.
     The level is that of the louder channel, so that a polarity inverted or a dead channel changes nothing.
     """
     if pieces[0].shape[0] == 1:
-        return np.concatenate([piece[0] for piece in pieces]), (0,)
+        return _taken(pieces, np.ones(1, np.complex64)), (0,)
     power = sum((np.abs(piece).astype(np.float64) ** 2).sum(1) for piece in pieces)
     cross = complex(sum(np.vdot(piece[0], piece[1]) for piece in pieces))
     ratios = [_channel_ratio(pieces, c, rate_hz, band, criteria) for c in (0, 1)]
     better = int(np.argmax(ratios))
     if abs(cross) < criteria.coherence * np.sqrt(power[0] * power[1]) or min(power) == 0:
-        return np.concatenate([piece[better] for piece in pieces]), (better,)
+        return _taken(pieces, np.eye(2, dtype=np.complex64)[better]), (better,)
     turn = np.array([1.0, np.conj(cross) / abs(cross)])
     gain = np.sqrt(power / power.max())
     weights = np.array(ratios) / gain  # signal over noise power, for the signal brought to the louder one's level
     weights = (weights / np.sum(weights * gain) * turn).astype(np.complex64)
-    return np.concatenate([weights @ piece for piece in pieces]), (0, 1)
+    return _taken(pieces, weights), (0, 1)
+
+
+def _taken(pieces: list[Array], weights: Array) -> Array:
+    tone = np.empty(sum(piece.shape[1] for piece in pieces), np.complex64)
+    stop = len(tone)
+    while pieces:
+        piece = pieces.pop()
+        tone[stop - piece.shape[1] : stop] = weights @ piece
+        stop -= piece.shape[1]
+    return tone
 
 
 def _channel_ratio(

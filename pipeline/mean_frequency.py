@@ -19,12 +19,13 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.demodulate import Demodulated, smooth_weights
+from pipeline.baseband import smooth_weights
+from pipeline.demodulate import Demodulated
 from pipeline.records import NotMeasured
 
 Array = np.ndarray[Any, Any]
 
-PADDING = 4  # spectra are drawn this much finer than the tone's length resolves
+PADDING = 4  # spectra are drawn at least this much finer than the tone's length resolves
 HANN_TURNS = 1.5  # noise bandwidth of the smooth weighting, in turns over the tone's length
 ROUNDS = 12  # of the fit; it settles in four or five
 
@@ -94,13 +95,21 @@ def mean_frequency(demodulated: Demodulated, criteria: MeanCriteria) -> MeanFreq
 
 
 def _thinned(demodulated: Demodulated, rate_hz: float) -> tuple[Array, float]:
-    """The frequency against the carrier, in Hz, smoothed and taken every few samples; the rate that results."""
+    """The frequency against the carrier, in Hz, smoothed over four steps and taken once a step; the rate that results.
+
+    A whole side is not converted to float64 at once: rows of one step times the quarters of the weighting, added up.
+    """
+    deviation = demodulated.deviation_percent
     step = max(1, int(demodulated.rate_hz / rate_hz))
-    if len(demodulated.deviation_percent) < 16 * step:
+    if len(deviation) < 16 * step:
         step = 1
-    hz = demodulated.deviation_percent.astype(np.float64) * (demodulated.carrier_hz / 100)
-    smooth = np.convolve(hz, smooth_weights(4 * step), mode="valid") if step > 1 else hz
-    return smooth[::step], demodulated.rate_hz / step
+    if step == 1:
+        return deviation.astype(np.float64) * (demodulated.carrier_hz / 100), demodulated.rate_hz
+    quarters = smooth_weights(4 * step).astype(np.float32).reshape(4, step).T
+    parts = deviation[: len(deviation) // step * step].reshape(-1, step) @ quarters
+    count = len(parts) - 3
+    smooth = sum(parts[k : k + count, k].astype(np.float64) for k in range(4))
+    return np.asarray(smooth) * (demodulated.carrier_hz / 100), demodulated.rate_hz / step
 
 
 def _phase_noise(demodulated: Demodulated) -> float:
@@ -122,7 +131,7 @@ def _fitted(offset_hz: Array, rate_hz: float, hiss: float, criteria: MeanCriteri
     """The smooth mean with the strong slow lines fitted along, found one after the other, refined together."""
     seconds = len(offset_hz) / rate_hz
     fit = _smooth_mean(offset_hz)
-    hz = np.fft.rfftfreq(PADDING * len(offset_hz), 1 / rate_hz)
+    hz = np.fft.rfftfreq(_padded(len(offset_hz)), 1 / rate_hz)
     reach = (hz >= criteria.slowest_turns / seconds) & (hz <= criteria.fastest_turns / seconds)
     limit = criteria.above_hiss * np.sqrt(2 * hiss * HANN_TURNS / seconds) * hz
     lines: list[float] = []
@@ -141,7 +150,11 @@ def _fitted(offset_hz: Array, rate_hz: float, hiss: float, criteria: MeanCriteri
 
 def _spectrum(residual: Array) -> Array:
     """Amplitude of a line at each frequency, in Hz of deviation."""
-    return 2 * np.abs(np.fft.rfft(smooth_weights(len(residual)) * residual, PADDING * len(residual)))
+    return 2 * np.abs(np.fft.rfft(smooth_weights(len(residual)) * residual, _padded(len(residual))))
+
+
+def _padded(count: int) -> int:
+    return 1 << (PADDING * count - 1).bit_length()
 
 
 def _refined(offset_hz: Array, rate_hz: float, lines: list[float], criteria: MeanCriteria) -> tuple[list[float], _Fit]:
@@ -173,9 +186,10 @@ def _uncertainty_hz(fit: _Fit, rate_hz: float, hiss: float, criteria: MeanCriter
     steps = np.diff(fit.weights, prepend=0.0, append=0.0) * (rate_hz / (2 * np.pi))
     from_hiss = float(steps @ steps) * hiss * rate_hz / 2
     density = _spectrum(fit.residual) ** 2 / (2 * HANN_TURNS / seconds)
-    density = _highest_near(density, 2 * PADDING)
-    response = np.abs(np.fft.rfft(fit.weights, PADDING * len(fit.weights))) ** 2
-    from_wow = float(density @ response) / (PADDING * seconds)
+    length = _padded(len(fit.weights))
+    density = _highest_near(density, 2 * length // len(fit.weights))
+    response = np.abs(np.fft.rfft(fit.weights, length)) ** 2
+    from_wow = float(density @ response) * rate_hz / length
     return 2 * float(np.sqrt(from_hiss + from_wow))
 
 
@@ -190,6 +204,8 @@ def _unseen_hz(demodulated: Demodulated) -> float:
     if present.all() or not present.any():
         return 0.0
     swing_hz = float(np.std(demodulated.deviation_percent[present])) * demodulated.carrier_hz / 100
-    starts = np.flatnonzero(np.diff(present.astype(np.int8), prepend=1) != 0)
-    shares = np.add.reduceat(smooth_weights(len(present)) * ~present, starts)
+    count = len(present)
+    changes = np.flatnonzero(np.diff(present.astype(np.int8), prepend=1, append=1))
+    starts, stops = changes[::2], changes[1::2]
+    shares = (stops - starts) / count * (1 - np.cos(np.pi * (starts + stops) / count))
     return float(swing_hz * np.sqrt(np.sum(shares**2)))

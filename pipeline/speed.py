@@ -16,7 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.demodulate import Demodulated, smooth_weights
+from pipeline.baseband import smooth_weights
+from pipeline.demodulate import Demodulated
 from pipeline.records import NotMeasured, Reading
 from pipeline.tone import Tone
 

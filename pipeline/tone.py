@@ -88,7 +88,7 @@ def measure_tone(demodulated: Demodulated, nominal_hz: Sequence[float], criteria
     ``start_s`` and ``stop_s`` are those of the demodulated stretch, which is a filter's length inside the found one.
     """
     mean = mean_frequency(demodulated, criteria.mean)
-    power = np.mean(10 ** (demodulated.level_dbfs[demodulated.present].astype(np.float64) / 10))
+    power = np.mean(10 ** (demodulated.level_dbfs[demodulated.present] / 10), dtype=np.float64)
     return Tone(
         start_s=demodulated.start_s - demodulated.edge_s,
         stop_s=demodulated.start_s + demodulated.seconds + demodulated.edge_s,
