@@ -1,0 +1,143 @@
+"""K-weighting at any sample rate, and the weighted energy of a signal in steps of 10 ms.
+
+BS.1770 gives the two sections for 48 kHz. Taking them back through the bilinear transform gives the analogue
+prototype; forward again, with each section's pole frequency held in place, gives them at any other rate. At 48 kHz
+this returns the printed numbers.
+
+A recursive filter runs sample by sample, which costs as much as all other level meters together. Here rows of about 64
+samples go through the filter as one matrix product, and only its four state values pass from row to row: those in
+double precision, so a large DC offset leaves no error in the quiet signal upon it, which single precision throughout
+does (at 96 kHz it reads hiss at -70 dBFS on a DC offset of half scale several LU wrong).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from pipeline.standards import loudness as standard
+
+Array = np.ndarray[Any, Any]
+
+STEP_S = 0.01  # finer than the gating step, so that a 0.4 s burst is caught whole wherever it begins
+ROW_FRAMES = 64  # near the cheapest: longer rows multiply more, shorter ones carry more state
+_ROWS_AT_ONCE = 60  # larger products would be spread over threads, which cost more than they save at this size
+_FORGOTTEN = 1e-16  # a power of the row-to-row state matrix this small adds nothing to a double
+_STATES = 4
+
+
+def k_weighting_sections(rate_hz: int) -> Array:
+    """The two sections for this rate, (2, 6): b0 b1 b2 1 a1 a2 a row, shelf first."""
+    return np.stack([_at_rate(b, a, rate_hz) for b, a in (standard.K_WEIGHTING_SHELF, standard.K_WEIGHTING_HIGH_PASS)])
+
+
+def _at_rate(b: tuple[float, ...], a: tuple[float, ...], rate_hz: int) -> Array:
+    analogue_b, analogue_a = _bilinear(np.array(b)), _bilinear(np.array(a))
+    warped = np.sqrt(analogue_a[0] / analogue_a[2])  # tan(pi f / rate) of the pole frequency at the printed rate
+    pole_hz = standard.K_WEIGHTING_RATE_HZ / np.pi * np.arctan(warped)
+    stretch = (warped / np.tan(np.pi * pole_hz / rate_hz)) ** np.arange(3)
+    digital_b, digital_a = _bilinear(analogue_b * stretch), _bilinear(analogue_a * stretch)
+    return np.concatenate([digital_b, digital_a]) / digital_a[0]
+
+
+def _bilinear(polynomial: Array) -> Array:
+    """p0 + p1 x + p2 x² under x = (1 - y) / (1 + y), times (1 + y)²: from z⁻¹ to s and, the same, from s to z⁻¹."""
+    p0, p1, p2 = polynomial
+    return np.array([p0 + p1 + p2, 2 * (p0 - p2), p0 - p1 + p2])
+
+
+class KWeightedEnergy:
+    """Feed blocks of float32 (frames, channels) in order; get the weighted energy of every whole step.
+
+    step_frames  frames in a step: 10 ms, or the nearest that is a whole number of rows (exact at the usual rates,
+                 0.3 % off at 11.025 kHz)
+    step_s       the same in seconds
+    """
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        wanted = rate_hz * STEP_S
+        self._row = min(
+            range(ROW_FRAMES * 5 // 8, ROW_FRAMES * 3 // 2 + 1),
+            key=lambda row: (abs(max(1, round(wanted / row)) * row - wanted), abs(row - ROW_FRAMES)),
+        )
+        self._rows = max(1, round(wanted / self._row))
+        self.step_frames = self._row * self._rows
+        self.step_s = self.step_frames / rate_hz
+        response, self._to_state = _row_matrices(k_weighting_sections(rate_hz), self._row)
+        self._response = response.astype(np.float32)
+        self._state = np.zeros((channels, _STATES))
+        self._held = np.zeros((0, channels), np.float32)
+
+    def feed(self, block: Array) -> Array:
+        """Mean square after K-weighting, summed over the channels, of each step that is now whole: (steps,)."""
+        held = np.concatenate([self._held, block]) if len(self._held) else block
+        steps = len(held) // self.step_frames
+        used = steps * self.step_frames
+        self._held = np.array(held[used:], np.float32)
+        if steps == 0:
+            return np.zeros(0)
+        rows = self._rows_with_state(held[:used])
+        weighted = _product(rows.reshape(-1, rows.shape[-1]), self._response)
+        weighted = weighted.reshape(held.shape[1], steps, self.step_frames)
+        energy: Array = np.einsum("csn,csn->cs", weighted, weighted).astype(np.float64).sum(0) / self.step_frames
+        return energy
+
+    def _rows_with_state(self, samples: Array) -> Array:
+        """(channels, rows, samples of a row + the filter's state before it), float32."""
+        frames, channels = samples.shape
+        rows = np.empty((channels, frames // self._row, self._row + _STATES), np.float32)
+        rows[:, :, : self._row] = samples.T.reshape(channels, -1, self._row)
+        flat = rows.reshape(-1, self._row + _STATES)[:, : self._row]
+        after = _product(flat.astype(np.float64), self._to_state[: self._row]).reshape(channels, -1, _STATES)
+        _carry(after, self._state, self._to_state[self._row :])
+        rows[:, 0, self._row :] = self._state
+        rows[:, 1:, self._row :] = after[:, :-1]
+        self._state = after[:, -1].copy()
+        return rows
+
+
+def _carry(after: Array, before: Array, row_to_row: Array) -> None:
+    """Turn what each row alone adds to the state into the state after each row, in place.
+
+    s[j] = s[j-1] M + v[j], solved for all rows by doubling: after k rounds each row knows the last 2^k, and the filter
+    has forgotten everything (its slowest pole lies at 38 Hz) after a tenth of a second.
+    """
+    after[:, 0] += before @ row_to_row
+    reach = 1
+    while reach < after.shape[1] and np.abs(row_to_row).max() > _FORGOTTEN:
+        after[:, reach:] += after[:, :-reach] @ row_to_row
+        row_to_row = row_to_row @ row_to_row
+        reach *= 2
+
+
+def _row_matrices(sections: Array, row_frames: int) -> tuple[Array, Array]:
+    """What a row of samples and the state before it give: (row + 4, row) output, (row + 4, 4) state after it.
+
+    Found by running the sections on each unit vector in turn (transposed direct form II).
+    """
+    inputs = np.concatenate([np.eye(row_frames), np.zeros((_STATES, row_frames))])
+    state = np.concatenate([np.zeros((row_frames, _STATES)), np.eye(_STATES)])
+    response = np.empty_like(inputs)
+    for n in range(row_frames):
+        signal = inputs[:, n]
+        for section, (b0, b1, b2, _, a1, a2) in enumerate(sections):
+            first, second = state[:, 2 * section], state[:, 2 * section + 1]
+            output = b0 * signal + first
+            state[:, 2 * section], state[:, 2 * section + 1] = (
+                b1 * signal - a1 * output + second,
+                b2 * signal - a2 * output,
+            )
+            signal = output
+        response[:, n] = signal
+    return response, state
+
+
+def _product(rows: Array, matrix: Array) -> Array:
+    """rows @ matrix, a few rows at a time so that it stays on this thread."""
+    out = np.empty((len(rows), matrix.shape[1]), matrix.dtype)
+    whole = len(rows) // _ROWS_AT_ONCE * _ROWS_AT_ONCE
+    stacked = rows[:whole].reshape(-1, _ROWS_AT_ONCE, rows.shape[1])
+    np.matmul(stacked, matrix, out=out[:whole].reshape(-1, _ROWS_AT_ONCE, matrix.shape[1]))
+    np.matmul(rows[whole:], matrix, out=out[whole:])
+    return out
