@@ -75,6 +75,7 @@ def write_pages(folder: TapeFolder, archive: Path, qc: TapeQC, now: datetime) ->
         words=box_words(source),
         provenance=provenance(deck, qc),
         sides=tuple(_side_page(folder, side, source.row(side.side), criteria) for side in qc.sides),
+        failed=qc.failed,
     )
     report = folder.qc / "report.html"
     with whole_file(report) as partial:
@@ -95,7 +96,7 @@ def _side_page(folder: TapeFolder, side: SideQC, row: SideRow, criteria: ReportC
 def _overview(folder: TapeFolder, side: str) -> Overview | NotMeasured:
     try:
         return read_overview(folder.qc, side)
-    except (OSError, ValueError) as exc:
+    except ArchiveError as exc:
         return NotMeasured(f"the pictures of this side cannot be read: {exc}")
 
 

@@ -19,7 +19,7 @@ from pipeline.decisions import (
     GainDecision,
     SpeedDecision,
 )
-from pipeline.flutter import Flutter, FlutterComponent
+from pipeline.flutter import Flutter, FlutterComponent, Passes
 from pipeline.hum import HumLine, HumOrigin
 from pipeline.level import Levels
 from pipeline.measurement import SCHEMA as MEASUREMENT_SCHEMA
@@ -76,7 +76,9 @@ def side_qc(side: str = "A", findings: tuple[Finding, ...] = (), duration_s: flo
     )
 
 
-def side_page(side: str = "A", findings: tuple[Finding, ...] = (), duration_s: float = 120.0, **more: object) -> SidePage:
+def side_page(
+    side: str = "A", findings: tuple[Finding, ...] = (), duration_s: float = 120.0, **more: object
+) -> SidePage:
     words = {"Title": "Evening in the yard", "Creator": "R. Hollweg", "Date": "1984-06-02"}
     return replace(
         SidePage(
@@ -107,6 +109,7 @@ def tape_page(*sides: SidePage, **more: object) -> TapePage:
                 "Software": {"feltpad": "0.1.0", "numpy": np.__version__},
             },
             sides=sides,
+            failed=(),
         ),
         **more,
     )
@@ -122,7 +125,6 @@ def _measurement(side: str, duration_s: float) -> Measurement:
         RegionKind.SILENCE,
         RegionKind.LEADER,
     ]
-    no_reference = NotMeasured("the tone lasts 4.8 s, 10 s are needed")
     return Measurement(
         schema=MEASUREMENT_SCHEMA,
         capture=CaptureFacts(
@@ -137,11 +139,12 @@ def _measurement(side: str, duration_s: float) -> Measurement:
             duration_s=duration_s,
         ),
         regions=tuple(
-            Region(kind, a * duration_s, b * duration_s) for kind, a, b in zip(kinds, edges[:-1], edges[1:], strict=True)
+            Region(kind, a * duration_s, b * duration_s)
+            for kind, a, b in zip(kinds, edges[:-1], edges[1:], strict=True)
         ),
         tones=(Tone(0.03 * duration_s, 0.07 * duration_s, 440.0, 436.0, 0.004, -23.1),),
         speed=Speed(SpeedSource.TONE, -0.90909, 0.001, 440 / 436, NotMeasured("one tone only: no second moment")),
-        flutter=Flutter(0.14, 0.21, 0.062, 0.09, no_reference, no_reference, _components()),
+        flutter=_flutter(),
         levels=Levels(-3.2, -3.0, -21.4, 8.9, -58.3, -81.0, 0.012),
         channels=Channels(Layout.STEREO, -1.9, 41.2, 0.97, 0.8),
         hum=(HumLine(50.0, -71.2, HumOrigin.DECK), HumLine(150.0, -78.8, HumOrigin.UNKNOWN)),
@@ -149,10 +152,29 @@ def _measurement(side: str, duration_s: float) -> Measurement:
     )
 
 
-def _components() -> tuple[FlutterComponent, ...]:
-    return (
-        FlutterComponent(6.31, 0.12, "capstan"),
-        FlutterComponent(1.2, 0.08, NotMeasured("no part of this deck turns at this rate")),
+def _flutter() -> Flutter:
+    too_short = NotMeasured("the tone lasts 4.8 s, 10 s are needed")
+    no_part, no_hint = NotMeasured("no part of this deck turns at this rate"), NotMeasured("no part is named")
+    return Flutter(
+        weighted_peak_percent=0.14,
+        unweighted_peak_percent=0.21,
+        weighted_quasi_peak_percent=0.13,
+        weighted_rms_percent=0.062,
+        unweighted_rms_percent=0.09,
+        wow_rms_percent=too_short,
+        flutter_rms_percent=too_short,
+        scrape_rms_percent=NotMeasured("a 440 Hz tone shows rates up to 200 Hz only"),
+        weighted_floor_percent=0.004,
+        unweighted_floor_percent=0.02,
+        low_hz=0.2,
+        high_hz=200.0,
+        tone_hz=436.0,
+        tone_s=14.6,
+        passes=next(iter(Passes)),
+        components=(
+            FlutterComponent(6.31, 0.12, "capstan", "the capstan is bent or dirty", 0.01, 0.004, 0.0),
+            FlutterComponent(1.2, 0.08, no_part, no_hint, 0.02, 0.004, 0.0),
+        ),
     )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pipeline.overview import Overview, OverviewCriteria
-from pipeline.qc import SideQC, Verdict
+from pipeline.qc import FailedSide, SideQC, Verdict
 from pipeline.records import NotMeasured, Reading
 from pipeline.report.excerpts import ExcerptCriteria, Listening
 
@@ -81,6 +81,7 @@ class TapePage:
     archive     the archive's folder as it is to be typed in commands
     words       what the sheet says of the whole tape and of the box
     provenance  heading to rows: deck, its parts, its service log, software versions
+    failed      sides that could not be processed
     made        when the page was made, as text
     """
 
@@ -92,3 +93,4 @@ class TapePage:
     words: Words
     provenance: Mapping[str, Words]
     sides: tuple[SidePage, ...]
+    failed: tuple[FailedSide, ...]

@@ -128,7 +128,7 @@ def place_of(finding: Finding, places: Sequence[Place]) -> Place | None:
     """The place in which the finding's beginning is heard, if there is one."""
     if finding.start_s is None:
         return None
-    return next((p for p in places if p.start_s <= finding.start_s < p.stop_s), None)
+    return next((p for p in places if p.start_s <= finding.start_s <= p.stop_s), None)
 
 
 def cut_listening(

@@ -10,7 +10,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 
 from pipeline.overview import Overview
-from pipeline.qc import CopyKind, Severity, SideQC, Verdict
+from pipeline.qc import CopyKind, FailedSide, Severity, SideQC, Verdict
 from pipeline.records import NotMeasured, Reading, to_plain
 from pipeline.report import words
 from pipeline.report.contents import SummaryCriteria
@@ -30,7 +30,9 @@ class SideSummary:
     """One side in one row.
 
     report         the tape's page, relative to the index
-    deck, date     what the sheet says, "" where it says nothing; a belt going soft shows over them
+    deck, date     the deck's label and the day of the capture (ISO), "" where not known: sides of a deck are charted
+                   in order of date, so that a belt going soft is seen
+    revision       0: the side could not be processed
     error_percent  of the capture; ratio is what was applied
     capture_lufs, access_lufs  loudness before and after
     worst          the message of the worst finding, "" where there is none
@@ -43,11 +45,11 @@ class SideSummary:
     date: str
     verdict: Verdict
     revision: int
-    duration_s: float
+    duration_s: Reading
     source: str
     error_percent: Reading
     uncertainty_percent: Reading
-    ratio: float
+    ratio: Reading
     capture_lufs: Reading
     access_lufs: Reading
     weighted_flutter_percent: Reading
@@ -123,6 +125,33 @@ def summarise_side(tape: str, side: SideQC, title: str, deck: str, date: str, re
     )
 
 
+def summarise_failed(tape: str, failed: FailedSide, title: str, deck: str, date: str, report: str) -> SideSummary:
+    """The row of a side that could not be processed: it must not be missed in the box."""
+    no = NotMeasured("the side could not be processed")
+    return SideSummary(
+        tape=tape,
+        side=failed.side,
+        title=title,
+        deck=deck,
+        date=date,
+        verdict=Verdict.FAIL,
+        revision=0,
+        duration_s=no,
+        source="",
+        error_percent=no,
+        uncertainty_percent=no,
+        ratio=no,
+        capture_lufs=no,
+        access_lufs=no,
+        weighted_flutter_percent=no,
+        fails=1,
+        warns=0,
+        infos=0,
+        worst=failed.error,
+        report=report,
+    )
+
+
 def summary_picture(overview: Overview, criteria: SummaryCriteria) -> bytes:
     """The small waveform that stands in a side's row."""
     return envelope_picture(overview, criteria.picture_columns, criteria.picture_rows)
@@ -143,7 +172,7 @@ def write_index(box: BoxSummary, path: Path, criteria: SummaryCriteria) -> Path:
             "rows": [_index_row(side, box, criteria, pictures_fit) for side in box.sides],
             "counts": [(v, words.VERDICT_WORDS[v][0], sum(s.verdict is v for s in box.sides)) for v in Verdict],
             "tapes": len({side.tape for side in box.sides}),
-            "hours": sum(side.duration_s for side in box.sides) / 3600,
+            "hours": sum(s.duration_s for s in box.sides if not isinstance(s.duration_s, NotMeasured)) / 3600,
             "with_pictures": pictures_fit and bool(box.pictures),
             "verdict_words": words.VERDICT_WORDS,
             "signs": words.VERDICT_SIGNS,
@@ -194,7 +223,7 @@ def _terminal_row(side: SideSummary) -> tuple[str, ...]:
         side.tape,
         side.side,
         side.verdict.value,
-        words.clock(side.duration_s),
+        "-" if isinstance(side.duration_s, NotMeasured) else words.clock(side.duration_s),
         "-" if isinstance(side.error_percent, NotMeasured) else f"{side.error_percent:+.3f} %",
         side.source,
         "-" if isinstance(side.access_lufs, NotMeasured) else f"{side.access_lufs:.1f} LUFS",
@@ -213,7 +242,7 @@ def _index_row(side: SideSummary, box: BoxSummary, criteria: SummaryCriteria, pi
         title=title if len(title) <= criteria.title_characters else title[: criteria.title_characters - 1] + "…",
         sign=words.VERDICT_SIGNS[side.verdict],
         picture=data_uri(picture, "image/png") if picture else "",
-        duration=words.clock(side.duration_s),
+        duration="" if isinstance(side.duration_s, NotMeasured) else words.clock(side.duration_s),
         error=words.reading(side.error_percent, "%", 3, signed=True),
         source=side.source,
         loudness=words.reading(side.access_lufs, "", 1),

@@ -59,22 +59,39 @@ def tones_table(side: SideQC) -> Table:
 def flutter_table(side: SideQC) -> Table:
     flutter = side.measurement.flutter
     figures = (
-        ("Weighted, peak", flutter.weighted_peak_percent),
-        ("Unweighted, peak", flutter.unweighted_peak_percent),
+        ("Weighted, two-sigma", flutter.weighted_peak_percent),
+        ("Unweighted, two-sigma", flutter.unweighted_peak_percent),
+        ("Weighted, quasi-peak", flutter.weighted_quasi_peak_percent),
         ("Weighted, r.m.s.", flutter.weighted_rms_percent),
         ("Unweighted, r.m.s.", flutter.unweighted_rms_percent),
         ("Wow, r.m.s.", flutter.wow_rms_percent),
         ("Flutter, r.m.s.", flutter.flutter_rms_percent),
+        ("Scrape, above 100 Hz, r.m.s.", flutter.scrape_rms_percent),
+        ("Hiss alone would read, weighted", flutter.weighted_floor_percent),
+        ("Hiss alone would read, unweighted", flutter.unweighted_floor_percent),
     )
-    return Table("Wow and flutter", ("What", "Reading"), tuple((name, reading(r, "%", 3)) for name, r in figures))
+    rows = tuple((name, reading(value, "%", 3)) for name, value in figures)
+    whose = ("Whose flutter it is", flutter.passes.value.replace("-", " "))
+    return Table("Wow and flutter", ("What", "Reading"), (*_told_once(rows), whose))
+
+
+def _told_once(rows: tuple[tuple[str, Cell], ...]) -> tuple[tuple[str, Cell], ...]:
+    """Where every row lacks its value for one and the same reason, one row says it."""
+    cells = {cell for _, cell in rows}
+    return (("All readings", rows[0][1]),) if len(cells) == 1 and isinstance(rows[0][1], NotMeasured) else rows
 
 
 def components_table(side: SideQC) -> Table:
     rows = tuple(
-        (reading(line.hz, "Hz", 2), f"±{NBSP}{number(line.peak_percent, 3)}{NBSP}%", line.part)
+        (
+            reading(line.hz, "Hz", 2),
+            f"±{NBSP}{number(line.peak_percent, 3)}{NBSP}%",
+            line.part,
+            line.hint,
+        )
         for line in side.measurement.flutter.components
     )
-    return Table("Lines in the speed", ("Rate", "Deviation", "Rotating part"), rows)
+    return Table("Lines in the speed", ("Rate", "Deviation", "Rotating part", "Usual cause"), rows)
 
 
 def levels_table(side: SideQC) -> Table:
