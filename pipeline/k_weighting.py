@@ -4,10 +4,10 @@ BS.1770 gives the two sections for 48 kHz. Taking them back through the bilinear
 prototype; forward again, with each section's pole frequency held in place, gives them at any other rate. At 48 kHz
 this returns the printed numbers.
 
-A recursive filter runs sample by sample, which costs as much as all other level meters together. Here rows of about 64
-samples go through the filter as one matrix product, and only its four state values pass from row to row: those in
-double precision, so a large DC offset leaves no error in the quiet signal upon it, which single precision throughout
-does (at 96 kHz it reads hiss at -70 dBFS on a DC offset of half scale several LU wrong).
+A recursive filter goes sample by sample, some 5 ns each, which would be more than all other level meters together.
+Here rows of about 64 samples go through it as one matrix product, and only its four state values pass from row to row:
+those in double precision, so a large DC offset leaves no error in the quiet signal upon it. Single precision throughout
+does: at 192 kHz, on a DC offset of half scale, its error is as loud as hiss at -70 dBFS.
 """
 
 from __future__ import annotations

@@ -1,11 +1,11 @@
 """True peak: the highest level between the samples, by oversampling (BS.1770 Annex 2), as a streaming meter.
 
-Eight-fold up to 48 kHz, four-fold above: with programme up to 20 kHz a peak can fall 0.12 dB at most between the
+Eight-fold up to 48 kHz, four-fold above: with programme up to 20 kHz a peak can fall 0.14 dB at most between the
 points looked at (20 log cos(pi f / (rate factor))), with anything a rate can hold 0.7 dB. The interpolator is a
 windowed sinc over 32 samples, flat within 0.02 dB to 0.4 of the rate and within 0.13 dB at 20 kHz of 44.1 kHz.
 
 Most of a signal need not be interpolated. Two bounds tell, without interpolating, how high a stretch can reach, and
-one that cannot raise the peak already known is skipped; the result is the same as without skipping.
+one that cannot raise the peak already known is skipped; the result is that of looking at every point.
 
 - An interpolated value is a weighted sum of the 32 samples around it: never higher than the highest of those times
   the sum of the weights' magnitudes (8.1 dB). Cheap: it needs the peaks of the stretches only.

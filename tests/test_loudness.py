@@ -136,6 +136,17 @@ def test_agrees_with_the_loudness_range_of_ffmpeg(kind, seed):
     assert meter.loudness_range_lu() == pytest.approx(lu, abs=0.1)
 
 
+@pytest.mark.parametrize("rate_hz", [8_000, 11_025, 22_050, 44_100, 96_000, 192_000])
+def test_the_same_programme_reads_the_same_at_every_rate(rate_hz):
+    from scipy.signal import resample
+
+    narrow = programme_like("speech", rate_hz, 8_000, 12.0)
+    at_48_khz, meter = LoudnessMeter(48_000, 2), LoudnessMeter(rate_hz, 2)
+    at_48_khz.feed(resample(narrow, 12 * 48_000))
+    meter.feed(resample(narrow, 12 * rate_hz))
+    assert meter.integrated_lufs() == pytest.approx(at_48_khz.integrated_lufs(), abs=0.05 if rate_hz < 44_100 else 0.01)
+
+
 def ffmpeg_loudness(signal, rate_hz):
     import imageio_ffmpeg
 
