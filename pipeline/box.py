@@ -18,10 +18,11 @@ from pipeline.sheet.row import SHEET_FILE
 
 @dataclass(frozen=True)
 class SideCheck:
-    """One row and its capture's header; ``capture`` is None where the header cannot be used."""
+    """One row and its capture's header; ``capture`` is None where it cannot be used, and ``problem`` says why."""
 
     row: SideRow
     capture: Capture | None
+    problem: str
 
 
 @dataclass(frozen=True)
@@ -31,13 +32,20 @@ class BoxCheck:
     box       None where anything is wrong with box.toml or tapes.csv
     deck      None where anything is wrong with the deck file
     sides     every row whose capture is there, in the sheet's order
-    problems  of sheet, deck and captures, in this order; empty: the box can be worked on
+    sheet_problems    of sheet and deck: nothing can be begun
+    capture_problems  of captures whose header cannot be used: each costs its own side
     """
 
     box: Box | None
     deck: Deck | None
     sides: tuple[SideCheck, ...]
-    problems: tuple[Problem, ...]
+    sheet_problems: tuple[Problem, ...]
+    capture_problems: tuple[Problem, ...]
+
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        """Every one: of sheet and deck, then of captures; empty: the box can be worked on."""
+        return self.sheet_problems + self.capture_problems
 
 
 def check_box(folder: Path, criteria: SheetCriteria) -> BoxCheck:
@@ -48,8 +56,9 @@ def check_box(folder: Path, criteria: SheetCriteria) -> BoxCheck:
     if scan.deck_file is not None:
         deck, deck_problems = scan_deck(scan.deck_file, _place_of(scan.deck_file, folder))
         problems += deck_problems
-    sides = tuple(SideCheck(row, _read_header(folder, row, problems)) for row in scan.rows)
-    return BoxCheck(scan.box, deck, sides, tuple(problems))
+    unusable: list[Problem] = []
+    sides = tuple(_read_header(folder, row, unusable) for row in scan.rows)
+    return BoxCheck(scan.box, deck, sides, tuple(problems), tuple(unusable))
 
 
 def read_box(folder: Path, criteria: SheetCriteria) -> tuple[Box, Deck, tuple[Capture, ...]]:
@@ -61,9 +70,9 @@ def read_box(folder: Path, criteria: SheetCriteria) -> tuple[Box, Deck, tuple[Ca
     return check.box, check.deck, captures
 
 
-def _read_header(folder: Path, row: SideRow, problems: list[Problem]) -> Capture | None:
+def _read_header(folder: Path, row: SideRow, problems: list[Problem]) -> SideCheck:
     try:
-        return open_capture(folder / row.capture)
+        return SideCheck(row, open_capture(folder / row.capture), "")
     except CaptureError as exc:
         what = str(exc).removeprefix(f"{folder / row.capture}: ")
     except OSError as exc:

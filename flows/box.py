@@ -1,0 +1,146 @@
+"""The flow over a box: Prefect keeps the record of the run, our ledger decides what is due, an engine does the work."""
+
+from __future__ import annotations
+
+import contextvars
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
+from datetime import datetime
+from functools import partial
+from typing import Any
+
+from flows.engines import Engine
+from flows.progress import Board
+from flows.server import running_server
+from flows.workers import StageCall
+from pipeline.again import TapeAgain, make_again
+from pipeline.archive import Archive
+from pipeline.errors import FeltpadError
+from pipeline.ledger import Ledger
+from pipeline.making import TapeJob, TapeMade, make_tapes
+from pipeline.side import SideJob
+from pipeline.step import Desk, Run
+
+InThread = Callable[[Callable[[], None]], Callable[[], None]]
+Started = Callable[[], AbstractContextManager[Engine]]
+
+
+class _Due(FeltpadError):
+    """Raised in place of doing a step while only looking what is due."""
+
+
+def now() -> datetime:
+    return datetime.now().astimezone()
+
+
+def make_box(
+    jobs: Sequence[TapeJob], archive: Archive, start_engine: Started, at_once: int, board: Board
+) -> tuple[TapeMade, ...]:
+    """Make every tape of ``jobs``; what is done already is found, and then nothing is started at all.
+
+    Raises ArchiveError when another run is working on the archive.
+    """
+    ledger = Ledger(archive.state / "ledger")
+    with ledger.held():
+        archive.recover()
+        desk = Desk(archive, ledger)
+        due = jobs_due(jobs, desk)
+        made: dict[str, TapeMade] = {}
+        if due.jobs:
+            made = {tape.tape: tape for tape in _flow_over(due.jobs, desk, start_engine, at_once, board)}
+        return tuple(made.get(job.source.tape) or due.found[job.source.tape] for job in jobs)
+
+
+class _Looked:
+    def __init__(self) -> None:
+        self.jobs: list[TapeJob] = []
+        self.found: dict[str, TapeMade] = {}
+
+
+def jobs_due(jobs: Sequence[TapeJob], desk: Desk) -> _Looked:
+    """Which tapes have work to do, by going through them with nobody to do it."""
+
+    class Nobody:
+        def side_done(self, job: SideJob, error: str) -> None:
+            pass
+
+    def refuse(function: str, arguments: Mapping[str, Any], label: str) -> Any:
+        raise _Due(label)
+
+    looked = _Looked()
+    for job in jobs:
+        (made,) = make_tapes([job], desk, refuse, 1, Nobody(), now)
+        if (made.verdict is None and job.sides) or any(not known for known in _accounted(job, made)):
+            looked.jobs.append(job)
+        else:
+            looked.found[job.source.tape] = made
+    return looked
+
+
+def _accounted(job: TapeJob, made: TapeMade) -> list[bool]:
+    failed_before = {side.side for side in job.failed}
+    return [side.side in failed_before for side in made.failed]
+
+
+def make_tape_again(again: TapeAgain, archive: Archive, start_engine: Started, board: Board) -> TapeMade:
+    """Make a sealed tape again as was newly decided. Raises FeltpadError when it cannot be done."""
+    ledger = Ledger(archive.state / "ledger")
+    with ledger.held():
+        archive.recover()
+        desk = Desk(archive, ledger)
+
+        def work(run: Run, _: InThread) -> tuple[TapeMade, ...]:
+            return (make_again(again, desk, run, board, now),)
+
+        return _in_flow(work, desk, start_engine, board, len(again.sides))[0]
+
+
+def _flow_over(
+    jobs: Sequence[TapeJob], desk: Desk, start_engine: Started, at_once: int, board: Board
+) -> tuple[TapeMade, ...]:
+    def work(run: Run, in_thread: InThread) -> tuple[TapeMade, ...]:
+        return make_tapes(jobs, desk, run, at_once, board, now, in_thread)
+
+    return _in_flow(work, desk, start_engine, board, sum(len(job.sides) for job in jobs))
+
+
+def _in_flow(
+    work: Callable[[Run, InThread], tuple[TapeMade, ...]],
+    desk: Desk,
+    start_engine: Started,
+    board: Board,
+    sides: int,
+) -> tuple[TapeMade, ...]:
+    """Carry out ``work`` as a Prefect flow: every stage it runs is a task, done by the engine."""
+    with start_engine() as engine, running_server(desk.archive.state / "prefect"):
+        from prefect import flow, task
+        from prefect.cache_policies import NO_CACHE
+        from prefect.states import Completed, Failed
+
+        @task(cache_policy=NO_CACHE, persist_result=False)
+        def stage(call: StageCall) -> Any:
+            return engine.run(call, partial(board.stage_at, call.label))
+
+        def run(function: str, arguments: Mapping[str, Any], label: str) -> Any:
+            board.stage_begun(label)
+            try:
+                return stage.with_options(task_run_name=label)(StageCall(function, arguments, label))
+            finally:
+                board.stage_ended(label)
+
+        def in_thread(piece: Callable[[], None]) -> Callable[[], None]:
+            return partial(contextvars.copy_context().run, piece)
+
+        outcome: list[TapeMade] = []
+
+        @flow(name="feltpad", flow_run_name=f"{sides} sides", persist_result=False, validate_parameters=False)
+        def box() -> Any:
+            outcome.extend(work(run, in_thread))
+            failed = sum(len(tape.failed) for tape in outcome)
+            return Failed(message=f"{failed} sides could not be processed") if failed else Completed()
+
+        board.begin(sides)
+        state = box(return_state=True)
+        if not outcome:
+            state.result()  # raises what stopped the flow itself
+        return tuple(outcome)

@@ -1,0 +1,221 @@
+"""What each command does: one call into the library, and printing. Named as on the command line."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from flows.cli import DONE, FAILED_QC, FAILED_SIDE, USAGE
+from pipeline.archive import Archive
+
+if TYPE_CHECKING:
+    from flows.engines import Engine
+    from pipeline.making import TapeMade
+    from pipeline.qc import FailedSide
+
+
+def demo(parsed: argparse.Namespace) -> int:
+    """The sample box, end to end; ends by naming the page to open."""
+    from pipeline.settings import shipped
+
+    code = _digitize(shipped("sample_inputs"), parsed.out, (), parsed)
+    if code != USAGE:
+        print(f"\nOpen this page in a browser: {(parsed.out / 'index.html').resolve().as_uri()}")
+        print("One tape of the sample box is meant to fail: its capture is overdriven and has lost samples.")
+    return DONE if code == FAILED_QC else code
+
+
+def check(parsed: argparse.Namespace) -> int:
+    """Every problem of a box; nothing is written."""
+    from pipeline.box import check_box
+    from pipeline.method import read_all_settings
+
+    found = check_box(parsed.box, read_all_settings().method.sheet)
+    if found.box is not None:
+        read_all_settings(copies_overrides=found.box.copies_overrides)
+    if parsed.json:
+        problems = [{"place": p.place, "what": p.what, "slip": p.slip} for p in found.problems]
+        _print_json({"box": str(parsed.box), "sides": len(found.sides), "problems": problems})
+    else:
+        for problem in found.problems:
+            print(problem)
+        tapes = len({side.row.tape for side in found.sides})
+        hours = sum(side.capture.duration_s for side in found.sides if side.capture) / 3600
+        what = f"{len(found.problems)} problems" if found.problems else "no problems"
+        print(f"{what}: {tapes} tapes, {len(found.sides)} sides, {hours:.2f} hours of captures", file=sys.stderr)
+    return USAGE if found.problems else DONE
+
+
+def measure(parsed: argparse.Namespace) -> int:
+    """One capture, without a box."""
+    from flows import tables
+    from pipeline.capture import open_capture
+    from pipeline.measurement import measure_capture
+    from pipeline.method import read_all_settings
+    from pipeline.records import to_plain
+
+    settings = read_all_settings()
+    capture = open_capture(parsed.capture)
+    measurement, _ = measure_capture(capture, parsed.tone, settings.method, settings.report.overview)
+    if parsed.json:
+        _print_json(to_plain(measurement))
+    else:
+        tables.print_measurement(measurement)
+    return DONE
+
+
+def bench(parsed: argparse.Namespace) -> int:
+    """A deck's certificate from a test tape, or its history."""
+    from flows import bench_commands
+
+    return bench_commands.bench(parsed)
+
+
+def digitize(parsed: argparse.Namespace) -> int:
+    """A box of captures into an archive."""
+    return _digitize(parsed.box, parsed.out, parsed.tape, parsed)
+
+
+def rerun(parsed: argparse.Namespace) -> int:
+    """A sealed tape again, with something decided otherwise."""
+    from flows.box import make_tape_again, now
+    from flows.progress import Board
+    from pipeline.again import Wishes, plan_again
+    from pipeline.decisions import ChannelUse
+    from pipeline.errors import DecisionError
+
+    uses = [use.value for use in ChannelUse]
+    if parsed.channels is not None and parsed.channels not in uses:
+        raise DecisionError(f"--channels: expected one of {', '.join(uses)}, found {parsed.channels!r}")
+    wishes = Wishes(
+        parsed.read,
+        parsed.true,
+        parsed.ratio,
+        parsed.bench,
+        parsed.start,
+        parsed.stop,
+        ChannelUse(parsed.channels) if parsed.channels else None,
+        parsed.gain,
+        parsed.revision,
+        parsed.automatic,
+        parsed.reason,
+    )
+    archive = Archive(parsed.archive)
+    again = plan_again(archive, parsed.tape, parsed.side, wishes, now())
+    if not again.sides:
+        print(f"tape {parsed.tape} is decided so already: nothing was made again")
+        return DONE
+    with Board(parsed.quiet) as board:
+        made = make_tape_again(again, archive, _engine(parsed), board)
+    return _tell([made], archive)
+
+
+def qc(parsed: argparse.Namespace) -> int:
+    """Summary on the terminal, and the pages again."""
+    from flows import tables
+    from flows.box import now, pages_again
+    from pipeline.at_a_glance import read_summary
+    from pipeline.finish import read_qc
+    from pipeline.method import read_all_settings
+    from pipeline.qc import Verdict
+    from pipeline.records import to_plain
+
+    archive = Archive(parsed.archive)
+    tapes = parsed.tape or archive.tapes()
+    records = [read_qc(archive.require(tape)) for tape in tapes]
+    if parsed.json:
+        _print_json({"schema": "feltpad.qc-list/1", "tapes": [to_plain(record) for record in records]})
+    else:
+        pages_again(archive, tapes)
+        tables.print_summary(read_summary(archive, read_all_settings().report.summary, now()))
+    if any(record.failed for record in records):
+        return FAILED_SIDE
+    return FAILED_QC if any(record.verdict is Verdict.FAIL for record in records) else DONE
+
+
+def verify(parsed: argparse.Namespace) -> int:
+    """Prove structure, completeness, checksums and audio of every tape; names every bad file."""
+    from pipeline.seal import verify_tape
+
+    archive = Archive(parsed.archive)
+    tapes = parsed.tape or archive.tapes()
+    proofs = [verify_tape(archive, tape) for tape in tapes]
+    damages = [damage for proof in proofs for damage in proof.damages]
+    if parsed.json:
+        from pipeline.records import to_plain
+
+        _print_json({"schema": "feltpad.verify/1", "tapes": [to_plain(proof) for proof in proofs]})
+    else:
+        for damage in damages:
+            print(f"{damage.path}: {damage.what}")
+        files, audio = sum(proof.files for proof in proofs), sum(proof.audio_files for proof in proofs)
+        outcome = f"{len(damages)} damages" if damages else "whole: nothing has changed since it was sealed"
+        print(f"{len(proofs)} tapes, {files} files, {audio} audio files decoded: {outcome}")
+    if not tapes:
+        print(f"feltpad: {archive.root} holds no sealed tape", file=sys.stderr)
+        return USAGE
+    return FAILED_QC if damages else DONE
+
+
+def _digitize(box: Path, out: Path, tapes: Sequence[str], parsed: argparse.Namespace) -> int:
+    from flows.box import make_box
+    from flows.progress import Board
+    from pipeline.plan import plan_box
+
+    plan = plan_box(box, tapes)
+    archive = Archive(out)
+    archive.state.mkdir(parents=True, exist_ok=True)
+    with Board(parsed.quiet) as board:
+        made = make_box(plan.jobs, archive, _engine(parsed), _workers(parsed), board)
+    return _tell(made, archive)
+
+
+def _tell(made: Sequence[TapeMade], archive: Archive) -> int:
+    """The box at a glance, on the terminal and as pages; then what was done, and the exit code."""
+    from flows import tables
+    from flows.box import now
+    from pipeline.at_a_glance import read_summary, write_summary
+    from pipeline.method import read_all_settings
+    from pipeline.qc import Verdict
+
+    criteria = read_all_settings().report.summary
+    lost: list[tuple[str, FailedSide]] = [
+        (tape.tape, side) for tape in made if tape.verdict is None for side in tape.failed
+    ]
+    summary = read_summary(archive, criteria, now(), lost)
+    write_summary(archive, summary, criteria)
+    tables.print_summary(summary)
+    steps = [step for tape in made for step in tape.steps_done]
+    audio = [step for step in steps if not step.endswith("seal")]
+    if not steps:
+        print("Nothing has changed since the last run: no audio work was done.")
+    else:
+        print(f"{len(audio)} steps on audio were done, {steps.count('seal')} tapes sealed.")
+    failed = [(tape.tape, side) for tape in made for side in tape.failed]
+    for tape, side in failed:
+        print(f"feltpad: {tape} {f'side {side.side}' if side.side else ''}: {side.error}", file=sys.stderr)
+    if failed:
+        return FAILED_SIDE
+    return FAILED_QC if any(tape.verdict is Verdict.FAIL for tape in made) else DONE
+
+
+def _workers(parsed: argparse.Namespace) -> int:
+    return parsed.workers or min(os.cpu_count() or 1, 8)
+
+
+def _engine(parsed: argparse.Namespace) -> Callable[[], AbstractContextManager[Engine]]:
+    from flows.engines import InlineEngine, LocalEngine
+
+    if parsed.engine == "inline":
+        return InlineEngine
+    return lambda: LocalEngine(_workers(parsed))
+
+
+def _print_json(document: dict[str, Any]) -> None:
+    print(json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False))

@@ -1,0 +1,72 @@
+"""The archive's own summary, made from what the sealed tapes say of themselves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+
+from pipeline.archive import Archive
+from pipeline.files import whole_file
+from pipeline.finish import read_qc
+from pipeline.overview import read_overview
+from pipeline.qc import FailedSide
+from pipeline.report.criteria import SummaryCriteria
+from pipeline.report.summary import (
+    BoxSummary,
+    SideSummary,
+    summarise_failed,
+    summarise_side,
+    summary_picture,
+    write_index,
+    write_summary_csv,
+    write_summary_json,
+)
+from pipeline.source import read_source
+
+
+def read_summary(
+    archive: Archive, criteria: SummaryCriteria, now: datetime, lost: Sequence[tuple[str, FailedSide]] = ()
+) -> BoxSummary:
+    """One row a side of every sealed tape. ``lost``: sides of tapes that could not be sealed at all."""
+    rows: list[SideSummary] = []
+    pictures: dict[tuple[str, str], bytes] = {}
+    boxes: dict[str, str] = {}
+    tapes = archive.tapes()
+    for tape in tapes:
+        folder = archive.sealed(tape)
+        qc = read_qc(folder)
+        source, deck = read_source(folder)
+        boxes[source.box.id] = source.box.title or source.box.id
+        report = f"{tape}/{folder.relative(folder.qc / 'report.html')}"
+        for side in qc.sides:
+            row = source.row(side.side)
+            rows.append(summarise_side(tape, side, row.title, deck.label, row.date_iso or "", report))
+            if len(tapes) <= criteria.pictures_most and (picture := _picture(folder.qc, side.side, criteria)):
+                pictures[tape, side.side] = picture
+        rows += [summarise_failed(tape, side, "", deck.label, "", report) for side in qc.failed]
+    rows += [summarise_failed(tape, side, "", "", "", "") for tape, side in lost]
+    return BoxSummary(", ".join(boxes), ", ".join(boxes.values()), _shown(now), tuple(rows), pictures)
+
+
+def write_summary(archive: Archive, summary: BoxSummary, criteria: SummaryCriteria) -> tuple[Path, Path, Path]:
+    """``index.html``, ``summary.csv`` and ``summary.json``."""
+    index, table, document = (archive.root / name for name in ("index.html", "summary.csv", "summary.json"))
+    with whole_file(index) as partial:
+        write_index(summary, partial, criteria)
+    with whole_file(table) as partial:
+        write_summary_csv(summary, partial)
+    with whole_file(document) as partial:
+        write_summary_json(summary, partial)
+    return index, table, document
+
+
+def _picture(folder: Path, side: str, criteria: SummaryCriteria) -> bytes | None:
+    try:
+        return summary_picture(read_overview(folder, side), criteria)
+    except (OSError, ValueError):
+        return None
+
+
+def _shown(now: datetime) -> str:
+    return now.isoformat(sep=" ", timespec="minutes")
