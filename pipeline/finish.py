@@ -18,7 +18,8 @@ from pipeline.judge import worst_verdict
 from pipeline.overview import Overview, read_overview
 from pipeline.qc import SCHEMA, CopyKind, FailedSide, SideQC, TapeQC, Verdict
 from pipeline.records import NotMeasured, from_plain, to_plain
-from pipeline.report.contents import ReportCriteria, SidePage, TapePage
+from pipeline.report.contents import SidePage, TapePage
+from pipeline.report.criteria import ReportCriteria
 from pipeline.report.excerpts import Listening, Sound, cut_listening
 from pipeline.report.page import write_report
 from pipeline.seal import write_seal

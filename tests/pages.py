@@ -28,7 +28,8 @@ from pipeline.overview import Overview, OverviewMeter
 from pipeline.qc import CopyKind, CopyRecord, Finding, Severity, SideQC, Verdict
 from pipeline.records import NotMeasured
 from pipeline.regions import Region, RegionKind
-from pipeline.report.contents import ReportCriteria, SidePage, TapePage
+from pipeline.report.contents import SidePage, TapePage
+from pipeline.report.criteria import ReportCriteria
 from pipeline.settings import read_settings, shipped
 from pipeline.speed import Speed, SpeedSource
 from pipeline.tone import Tone
@@ -149,6 +150,7 @@ def _measurement(side: str, duration_s: float) -> Measurement:
         channels=Channels(Layout.STEREO, -1.9, 41.2, 0.97, 0.8),
         hum=(HumLine(50.0, -71.2, HumOrigin.DECK), HumLine(150.0, -78.8, HumOrigin.UNKNOWN)),
         events=(),
+        tuning_cents=-14.2,
     )
 
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from pipeline.decisions import ChannelUse, Decisions
 from pipeline.qc import Finding, SideQC
+from pipeline.report.criteria import ExcerptCriteria
 from pipeline.report.findings import group_findings
 from pipeline.report.pictures import excerpt_picture
 
@@ -24,28 +25,6 @@ Read = Callable[[float, float], Array]  # (start_s, stop_s) to float32 (frames, 
 
 _MIMES = {"mp3": "audio/mpeg", "opus": "audio/ogg; codecs=opus"}
 _SAME_DURATION = 1e-9
-
-
-@dataclass(frozen=True)
-class ExcerptCriteria:
-    """place_s, finding_s  length of an excerpt at head, middle and tail, and around a finding
-    findings_most   findings of one side that get an excerpt
-    fade_ms         fade at both ends
-    format          "mp3" or "opus"
-    mono_kbps, stereo_kbps, rate_hz  how small
-    picture_columns, picture_rows  size of the excerpt's spectrogram
-    """
-
-    place_s: float
-    finding_s: float
-    findings_most: int
-    fade_ms: int
-    format: str
-    mono_kbps: int
-    stereo_kbps: int
-    rate_hz: int
-    picture_columns: int
-    picture_rows: int
 
 
 @dataclass(frozen=True)

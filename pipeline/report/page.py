@@ -15,7 +15,8 @@ from markupsafe import Markup
 from pipeline.qc import Finding, Severity
 from pipeline.records import NotMeasured
 from pipeline.report import tables, words
-from pipeline.report.contents import PageCriteria, SidePage, TapePage, Words
+from pipeline.report.contents import SidePage, TapePage, Words
+from pipeline.report.criteria import PageCriteria
 from pipeline.report.excerpts import Excerpt, Listening, place_of
 from pipeline.report.findings import FindingGroup, group_findings
 from pipeline.report.pictures import data_uri

@@ -11,7 +11,7 @@ from itertools import groupby
 from statistics import median
 
 from pipeline.records import NotMeasured, Reading
-from pipeline.report.contents import SummaryCriteria
+from pipeline.report.criteria import SummaryCriteria
 from pipeline.report.words import number
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 56.0, 990.0, 26.0, 216.0

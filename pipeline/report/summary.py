@@ -13,7 +13,7 @@ from pipeline.overview import Overview
 from pipeline.qc import CopyKind, FailedSide, Severity, SideQC, Verdict
 from pipeline.records import NotMeasured, Reading, to_plain
 from pipeline.report import words
-from pipeline.report.contents import SummaryCriteria
+from pipeline.report.criteria import SummaryCriteria
 from pipeline.report.findings import count_severities, group_findings
 from pipeline.report.page import render
 from pipeline.report.pictures import data_uri, envelope_picture

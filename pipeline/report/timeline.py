@@ -15,7 +15,8 @@ import numpy as np
 from pipeline.overview import Overview
 from pipeline.qc import Finding, Severity
 from pipeline.records import NotMeasured
-from pipeline.report.contents import PageCriteria, SidePage
+from pipeline.report.contents import SidePage
+from pipeline.report.criteria import PageCriteria
 from pipeline.report.pictures import data_uri, spectrogram_picture
 from pipeline.report.words import clock, number
 
