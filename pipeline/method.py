@@ -1,4 +1,4 @@
-"""Every setting, read from ``config/*.toml``: how we measure, what we write, what we hold it against, how we show it."""
+"""Every setting, from ``config/*.toml``: how we measure, what we write, what we hold it against, how we show it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from pipeline.flutter import FlutterCriteria
 from pipeline.hum import HumCriteria
 from pipeline.parts import PartsCriteria
 from pipeline.regions import RegionCriteria
-from pipeline.report.contents import ReportCriteria
+from pipeline.report.criteria import ReportCriteria
 from pipeline.settings import read_settings, settings_from, shipped
 from pipeline.sheet import SheetCriteria
 from pipeline.speed import SpeedCriteria

@@ -29,7 +29,7 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "�
 class SideSummary:
     """One side in one row.
 
-    report         the tape's page, relative to the index
+    report         the tape's page, relative to the index; "" where there is none
     deck, date     the deck's label and the day of the capture (ISO), "" where not known: sides of a deck are charted
                    in order of date, so that a belt going soft is seen
     revision       0: the side could not be processed
