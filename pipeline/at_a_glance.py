@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from pipeline.archive import Archive
+from pipeline.errors import ArchiveError
 from pipeline.files import whole_file
 from pipeline.finish import read_qc
 from pipeline.overview import read_overview
@@ -64,7 +65,7 @@ def write_summary(archive: Archive, summary: BoxSummary, criteria: SummaryCriter
 def _picture(folder: Path, side: str, criteria: SummaryCriteria) -> bytes | None:
     try:
         return summary_picture(read_overview(folder, side), criteria)
-    except (OSError, ValueError):
+    except ArchiveError:
         return None
 
 
