@@ -1,4 +1,4 @@
-"""K-weighting at any sample rate, and the weighted energy of a signal in steps of 10 ms.
+"""K-weighting at any sample rate, and the weighted energy of a signal in steps of about 10 ms.
 
 BS.1770 gives the two sections for 48 kHz. Taking them back through the bilinear transform gives the analogue
 prototype; forward again, with each section's pole frequency held in place, gives them at any other rate. At 48 kHz
@@ -12,6 +12,7 @@ does: at 192 kHz, on a DC offset of half scale, its error is as loud as hiss at 
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,8 @@ Array = np.ndarray[Any, Any]
 
 STEP_S = 0.01  # finer than the gating step, so that a 0.4 s burst is caught whole wherever it begins
 ROW_FRAMES = 64  # near the cheapest: longer rows multiply more, shorter ones carry more state
+_ROW_LENGTHS = range(ROW_FRAMES * 5 // 8, ROW_FRAMES * 3 // 2 + 1)
+_STEP_COUNTS = range(8, 21)  # steps of 12.5 to 5 ms: room to meet 0.1 s exactly at odd rates
 _ROWS_AT_ONCE = 60  # larger products would be spread over threads, which cost more than they save at this size
 _FORGOTTEN = 1e-16  # a power of the row-to-row state matrix this small adds nothing to a double
 _STATES = 4
@@ -50,18 +53,23 @@ def _bilinear(polynomial: Array) -> Array:
 class KWeightedEnergy:
     """Feed blocks of float32 (frames, channels) in order; get the weighted energy of every whole step.
 
-    step_frames  frames in a step: 10 ms, or the nearest that is a whole number of rows (exact at the usual rates,
-                 0.3 % off at 11.025 kHz)
-    step_s       the same in seconds
+    steps_in_gating_step  how many of them make 0.1 s: 10 at the usual rates
+    step_frames           frames in a step; together they make 0.1 s to the frame at the usual rates and 22.05 kHz, to
+                          half a frame at 11.025 kHz
+    step_s                the same in seconds
     """
 
     def __init__(self, rate_hz: int, channels: int) -> None:
-        wanted = rate_hz * STEP_S
-        self._row = min(
-            range(ROW_FRAMES * 5 // 8, ROW_FRAMES * 3 // 2 + 1),
-            key=lambda row: (abs(max(1, round(wanted / row)) * row - wanted), abs(row - ROW_FRAMES)),
+        wanted = rate_hz * standard.GATING_STEP_S
+        layouts = [(steps, max(1, round(wanted / steps / row)), row) for steps in _STEP_COUNTS for row in _ROW_LENGTHS]
+        self.steps_in_gating_step, self._rows, self._row = min(
+            layouts,
+            key=lambda layout: (
+                abs(math.prod(layout) - wanted),
+                abs(layout[0] - standard.GATING_STEP_S / STEP_S),
+                abs(layout[2] - ROW_FRAMES),
+            ),
         )
-        self._rows = max(1, round(wanted / self._row))
         self.step_frames = self._row * self._rows
         self.step_s = self.step_frames / rate_hz
         response, self._to_state = _row_matrices(k_weighting_sections(rate_hz), self._row)

@@ -19,7 +19,6 @@ from pipeline.standards import loudness as standard
 Array = np.ndarray[Any, Any]
 
 SILENT_LUFS = -120.0  # what a series holds where there is no energy to take a logarithm of
-_STEPS = round(standard.GATING_STEP_S / 0.01)  # energy steps in a gating step
 _BLOCK = round(standard.GATING_BLOCK_S / standard.GATING_STEP_S)  # gating steps in a gating block
 _SHORT = round(standard.SHORT_TERM_S / standard.GATING_STEP_S)
 
@@ -42,11 +41,12 @@ class LoudnessSeries:
 class LoudnessMeter:
     """Feed blocks of float32 (frames, channels) in order, cut anywhere; then ask. Asking changes nothing.
 
-    Holds one double for every 10 ms: 4.3 MB for 90 minutes.
+    Holds one double for about every 10 ms: 4.3 MB for 90 minutes.
     """
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._weighted = KWeightedEnergy(rate_hz, channels)
+        self._steps = self._weighted.steps_in_gating_step
         self._energy: list[Array] = []
 
     def feed(self, block: Array) -> None:
@@ -74,12 +74,12 @@ class LoudnessMeter:
         return float(high - low)
 
     def momentary_max_lufs(self) -> Reading:
-        """The loudest 0.4 s, searched in steps of 10 ms."""
-        return self._loudest(_BLOCK * _STEPS, standard.MOMENTARY_S)
+        """The loudest 0.4 s, searched in steps of about 10 ms."""
+        return self._loudest(_BLOCK, standard.MOMENTARY_S)
 
     def short_term_max_lufs(self) -> Reading:
-        """The loudest 3 s, searched in steps of 10 ms."""
-        return self._loudest(_SHORT * _STEPS, standard.SHORT_TERM_S)
+        """The loudest 3 s, searched in steps of about 10 ms."""
+        return self._loudest(_SHORT, standard.SHORT_TERM_S)
 
     def series(self) -> LoudnessSeries:
         """Momentary and short-term loudness every 0.1 s."""
@@ -87,10 +87,10 @@ class LoudnessMeter:
         momentary, short = (
             _lufs(_means(np.concatenate([np.zeros(steps - 1), energy]), steps)) for steps in (_BLOCK, _SHORT)
         )
-        return LoudnessSeries(self._weighted.step_s * _STEPS, momentary, short)
+        return LoudnessSeries(self._weighted.step_s * self._steps, momentary, short)
 
-    def _loudest(self, steps: int, window_s: float) -> Reading:
-        windows = _means(self._all_steps(), steps)
+    def _loudest(self, gating_steps: int, window_s: float) -> Reading:
+        windows = _means(self._all_steps(), gating_steps * self._steps)
         if not len(windows):
             return NotMeasured(f"shorter than one window of {window_s:g} s")
         loudest = float(_lufs(windows.max()))
@@ -103,7 +103,7 @@ class LoudnessMeter:
 
     def _gating_steps(self) -> Array:
         energy = self._all_steps()
-        means: Array = energy[: len(energy) // _STEPS * _STEPS].reshape(-1, _STEPS).mean(1)
+        means: Array = energy[: len(energy) // self._steps * self._steps].reshape(-1, self._steps).mean(1)
         return means
 
 

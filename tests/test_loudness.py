@@ -144,7 +144,8 @@ def test_the_same_programme_reads_the_same_at_every_rate(rate_hz):
     at_48_khz, meter = LoudnessMeter(48_000, 2), LoudnessMeter(rate_hz, 2)
     at_48_khz.feed(resample(narrow, 12 * 48_000))
     meter.feed(resample(narrow, 12 * rate_hz))
-    assert meter.integrated_lufs() == pytest.approx(at_48_khz.integrated_lufs(), abs=0.05 if rate_hz < 44_100 else 0.01)
+    # At telephone rates the shelf is a little off, and a block may change sides of the relative gate.
+    assert meter.integrated_lufs() == pytest.approx(at_48_khz.integrated_lufs(), abs=0.1 if rate_hz < 22_050 else 0.01)
 
 
 def ffmpeg_loudness(signal, rate_hz):

@@ -53,4 +53,5 @@ def test_the_row_by_row_filter_equals_the_recursive_one(rate_hz):
     weighted = sosfilt(k_weighting_sections(rate_hz), signal.astype(np.float64), axis=0)
     whole = weighted[: len(energy) * meter.step_frames].reshape(len(energy), meter.step_frames, 2)
     np.testing.assert_allclose(energy, (whole**2).mean(1).sum(1), rtol=2e-6)
-    assert meter.step_s == pytest.approx(0.01, rel=0.007)
+    assert meter.steps_in_gating_step * meter.step_s == pytest.approx(0.1, rel=5e-4)
+    assert 0.005 <= meter.step_s <= 0.0126
