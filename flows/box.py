@@ -10,14 +10,15 @@ from functools import partial
 from typing import Any
 
 from flows.engines import Engine
-from flows.progress import Board
+from flows.progress import Watcher
 from flows.server import running_server
 from flows.workers import StageCall
 from pipeline.again import TapeAgain, make_again
 from pipeline.archive import Archive
 from pipeline.errors import FeltpadError
+from pipeline.finish import finish, read_qc
 from pipeline.ledger import Ledger
-from pipeline.making import TapeJob, TapeMade, make_tapes
+from pipeline.making import SideDone, TapeJob, TapeMade, make_tapes
 from pipeline.side import SideJob
 from pipeline.step import Desk, Run
 
@@ -34,7 +35,7 @@ def now() -> datetime:
 
 
 def make_box(
-    jobs: Sequence[TapeJob], archive: Archive, start_engine: Started, at_once: int, board: Board
+    jobs: Sequence[TapeJob], archive: Archive, start_engine: Started, at_once: int, watcher: Watcher
 ) -> tuple[TapeMade, ...]:
     """Make every tape of ``jobs``; what is done already is found, and then nothing is started at all.
 
@@ -47,7 +48,7 @@ def make_box(
         due = jobs_due(jobs, desk)
         made: dict[str, TapeMade] = {}
         if due.jobs:
-            made = {tape.tape: tape for tape in _flow_over(due.jobs, desk, start_engine, at_once, board)}
+            made = {tape.tape: tape for tape in _flow_over(due.jobs, desk, start_engine, at_once, watcher)}
         return tuple(made.get(job.source.tape) or due.found[job.source.tape] for job in jobs)
 
 
@@ -60,16 +61,12 @@ class _Looked:
 def jobs_due(jobs: Sequence[TapeJob], desk: Desk) -> _Looked:
     """Which tapes have work to do, by going through them with nobody to do it."""
 
-    class Nobody:
-        def side_done(self, job: SideJob, error: str) -> None:
-            pass
-
-    def refuse(function: str, arguments: Mapping[str, Any], label: str) -> Any:
-        raise _Due(label)
+    def refuse(function: str, arguments: Mapping[str, Any], place: str, stage: str) -> Any:
+        raise _Due(f"{place}: {stage}")
 
     looked = _Looked()
     for job in jobs:
-        (made,) = make_tapes([job], desk, refuse, 1, Nobody(), now)
+        (made,) = make_tapes([job], desk, refuse, 1, lambda side, error: None, now)
         if (made.verdict is None and job.sides) or any(not known for known in _accounted(job, made)):
             looked.jobs.append(job)
         else:
@@ -82,7 +79,7 @@ def _accounted(job: TapeJob, made: TapeMade) -> list[bool]:
     return [side.side in failed_before for side in made.failed]
 
 
-def make_tape_again(again: TapeAgain, archive: Archive, start_engine: Started, board: Board) -> TapeMade:
+def make_tape_again(again: TapeAgain, archive: Archive, start_engine: Started, watcher: Watcher) -> TapeMade:
     """Make a sealed tape again as was newly decided. Raises FeltpadError when it cannot be done."""
     ledger = Ledger(archive.state / "ledger")
     with ledger.held():
@@ -90,25 +87,32 @@ def make_tape_again(again: TapeAgain, archive: Archive, start_engine: Started, b
         desk = Desk(archive, ledger)
 
         def work(run: Run, _: InThread) -> tuple[TapeMade, ...]:
-            return (make_again(again, desk, run, board, now),)
+            return (make_again(again, desk, run, _teller(watcher), now),)
 
-        return _in_flow(work, desk, start_engine, board, len(again.sides))[0]
+        return _in_flow(work, desk, start_engine, watcher, len(again.sides))[0]
+
+
+def _teller(watcher: Watcher) -> SideDone:
+    def side_done(side: SideJob, error: str) -> None:
+        watcher.end_side(f"{side.tape} side {side.side}", f"failed: {error}" if error else "done")
+
+    return side_done
 
 
 def _flow_over(
-    jobs: Sequence[TapeJob], desk: Desk, start_engine: Started, at_once: int, board: Board
+    jobs: Sequence[TapeJob], desk: Desk, start_engine: Started, at_once: int, watcher: Watcher
 ) -> tuple[TapeMade, ...]:
     def work(run: Run, in_thread: InThread) -> tuple[TapeMade, ...]:
-        return make_tapes(jobs, desk, run, at_once, board, now, in_thread)
+        return make_tapes(jobs, desk, run, at_once, _teller(watcher), now, in_thread)
 
-    return _in_flow(work, desk, start_engine, board, sum(len(job.sides) for job in jobs))
+    return _in_flow(work, desk, start_engine, watcher, sum(len(job.sides) for job in jobs))
 
 
 def _in_flow(
     work: Callable[[Run, InThread], tuple[TapeMade, ...]],
     desk: Desk,
     start_engine: Started,
-    board: Board,
+    watcher: Watcher,
     sides: int,
 ) -> tuple[TapeMade, ...]:
     """Carry out ``work`` as a Prefect flow: every stage it runs is a task, done by the engine."""
@@ -119,14 +123,12 @@ def _in_flow(
 
         @task(cache_policy=NO_CACHE, persist_result=False)
         def stage(call: StageCall) -> Any:
-            return engine.run(call, partial(board.stage_at, call.label))
+            return engine.run(call)
 
-        def run(function: str, arguments: Mapping[str, Any], label: str) -> Any:
-            board.stage_begun(label)
-            try:
-                return stage.with_options(task_run_name=label)(StageCall(function, arguments, label))
-            finally:
-                board.stage_ended(label)
+        def run(function: str, arguments: Mapping[str, Any], place: str, name: str) -> Any:
+            label = f"{place}: {name}"
+            watcher.begin_stage(place, name)
+            return stage.with_options(task_run_name=label)(StageCall(function, arguments, label))
 
         def in_thread(piece: Callable[[], None]) -> Callable[[], None]:
             return partial(contextvars.copy_context().run, piece)
@@ -139,8 +141,17 @@ def _in_flow(
             failed = sum(len(tape.failed) for tape in outcome)
             return Failed(message=f"{failed} sides could not be processed") if failed else Completed()
 
-        board.begin(sides)
-        state = box(return_state=True)
+        state: Any = box(return_state=True)
         if not outcome:
             state.result()  # raises what stopped the flow itself
         return tuple(outcome)
+
+
+def pages_again(archive: Archive, tapes: Sequence[str]) -> None:
+    """The page of every tape anew from its records and copies, sealed again, and the archive's own pages."""
+    ledger = Ledger(archive.state / "ledger")
+    with ledger.held():
+        archive.recover()
+        for tape in tapes:
+            root = archive.begin(tape).root
+            finish(root, archive.root, read_qc(archive.require(tape)), now())

@@ -10,8 +10,11 @@ import argparse
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeAlias
 
-Subparsers = "argparse._SubParsersAction[argparse.ArgumentParser]"
+if TYPE_CHECKING:
+    Subparsers: TypeAlias = argparse._SubParsersAction[argparse.ArgumentParser]
+
 DONE, USAGE, FAILED_QC, FAILED_SIDE = 0, 2, 3, 4
 
 _EPILOG = """\

@@ -85,7 +85,7 @@ def digitize(parsed: argparse.Namespace) -> int:
 def rerun(parsed: argparse.Namespace) -> int:
     """A sealed tape again, with something decided otherwise."""
     from flows.box import make_tape_again, now
-    from flows.progress import Board
+    from flows.progress import watched
     from pipeline.again import Wishes, plan_again
     from pipeline.decisions import ChannelUse
     from pipeline.errors import DecisionError
@@ -111,8 +111,8 @@ def rerun(parsed: argparse.Namespace) -> int:
     if not again.sides:
         print(f"tape {parsed.tape} is decided so already: nothing was made again")
         return DONE
-    with Board(parsed.quiet) as board:
-        made = make_tape_again(again, archive, _engine(parsed), board)
+    with watched(len(again.sides), parsed.quiet) as watcher:
+        made = make_tape_again(again, archive, _engine(parsed), watcher)
     return _tell([made], archive)
 
 
@@ -165,14 +165,14 @@ def verify(parsed: argparse.Namespace) -> int:
 
 def _digitize(box: Path, out: Path, tapes: Sequence[str], parsed: argparse.Namespace) -> int:
     from flows.box import make_box
-    from flows.progress import Board
+    from flows.progress import watched
     from pipeline.plan import plan_box
 
     plan = plan_box(box, tapes)
     archive = Archive(out)
     archive.state.mkdir(parents=True, exist_ok=True)
-    with Board(parsed.quiet) as board:
-        made = make_box(plan.jobs, archive, _engine(parsed), _workers(parsed), board)
+    with watched(sum(len(job.sides) for job in plan.jobs), parsed.quiet) as watcher:
+        made = make_box(plan.jobs, archive, _engine(parsed), _workers(parsed), watcher)
     return _tell(made, archive)
 
 

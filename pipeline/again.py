@@ -23,7 +23,7 @@ from pipeline.decisions import (
 from pipeline.deck import Deck, read_deck
 from pipeline.errors import DecisionError
 from pipeline.finish import read_qc
-from pipeline.making import TapeMade, Watcher
+from pipeline.making import SideDone, TapeMade
 from pipeline.qc import SideQC, TapeQC
 from pipeline.side import SideJob, decide_side
 from pipeline.source import TapeSource, read_source
@@ -183,7 +183,7 @@ def _channels(base: ChannelDecision, wishes: Wishes, captured: int) -> ChannelDe
     return ChannelDecision(wishes.channels, By.PERSON, "a person chose the channels")
 
 
-def make_again(again: TapeAgain, desk: Desk, run: Run, watcher: Watcher, now: Callable[[], datetime]) -> TapeMade:
+def make_again(again: TapeAgain, desk: Desk, run: Run, side_done: SideDone, now: Callable[[], datetime]) -> TapeMade:
     """Render what was decided otherwise, keep the rest, judge and seal again."""
     made = {}
     done: list[str] = []
@@ -191,7 +191,7 @@ def make_again(again: TapeAgain, desk: Desk, run: Run, watcher: Watcher, now: Ca
         outcome = make_side_again(side.job, side.before, side.decisions, desk, run)
         made[side.job.side] = outcome.qc
         done += [f"{side.job.side}: {step}" for step in outcome.steps_done]
-        watcher.side_done(side.job, "")
+        side_done(side.job, "")
     sides = [made.get(qc.side, qc) for qc in again.before.sides]
     failed = again.before.failed
     finished, fresh = finish_tape(again.source, again.deck, sides, failed, desk, run, now())

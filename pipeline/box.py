@@ -80,8 +80,9 @@ def _read_header(folder: Path, row: SideRow, problems: list[Problem]) -> SideChe
     place = f"{SHEET_FILE}, row {row.row_number}, column capture"
     reason, _, slip = what.rpartition("; ")  # captures end their errors with the likely slip, as a question
     reason, slip = (reason, slip) if slip.endswith("?") else (what, "")
-    problems.append(Problem(place, f"{row.capture.as_posix()}: {reason}", slip))
-    return None
+    problem = Problem(place, f"{row.capture.as_posix()}: {reason}", slip)
+    problems.append(problem)
+    return SideCheck(row, None, str(problem))
 
 
 def _place_of(deck_file: Path, folder: Path) -> str:

@@ -10,7 +10,6 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Protocol
 
 from pipeline.deck import Deck
 from pipeline.errors import FeltpadError
@@ -44,10 +43,7 @@ class TapeMade:
     failed: tuple[FailedSide, ...]
 
 
-class Watcher(Protocol):
-    """Hears how the work goes on; called from many threads."""
-
-    def side_done(self, job: SideJob, error: str) -> None: ...
+SideDone = Callable[[SideJob, str], None]  # the side, and why it failed ("" where it did not); from any thread
 
 
 def make_tapes(
@@ -55,7 +51,7 @@ def make_tapes(
     desk: Desk,
     run: Run,
     at_once: int,
-    watcher: Watcher,
+    side_done: SideDone,
     now: Callable[[], datetime],
     in_thread: Callable[[Callable[[], None]], Callable[[], None]] = lambda work: work,
 ) -> tuple[TapeMade, ...]:
@@ -63,7 +59,7 @@ def make_tapes(
 
     in_thread  wraps what is handed to another thread, for callers whose context has to go along
     """
-    tapes = [_TapeWork(job, desk, run, watcher, now) for job in jobs]
+    tapes = [_TapeWork(job, desk, run, side_done, now) for job in jobs]
     with ThreadPoolExecutor(max(1, at_once), thread_name_prefix="side") as pool:
         futures = [pool.submit(in_thread(piece)) for tape in tapes for piece in tape.pieces()]
         try:
@@ -78,8 +74,8 @@ def make_tapes(
 class _TapeWork:
     """One tape: its sides are worked on in any order by any thread; whoever ends the last one finishes the tape."""
 
-    def __init__(self, job: TapeJob, desk: Desk, run: Run, watcher: Watcher, now: Callable[[], datetime]) -> None:
-        self._job, self._desk, self._run, self._watcher, self._now = job, desk, run, watcher, now
+    def __init__(self, job: TapeJob, desk: Desk, run: Run, side_done: SideDone, now: Callable[[], datetime]) -> None:
+        self._job, self._desk, self._run, self._side_done, self._now = job, desk, run, side_done, now
         self._lock = threading.Lock()
         self._left = len(job.sides)
         self._made: list[SideMade] = []
@@ -109,7 +105,7 @@ class _TapeWork:
                 self._made.append(made)
             self._left -= 1
             last = self._left == 0
-        self._watcher.side_done(side, error)
+        self._side_done(side, error)
         if last:
             self._outcome = self._finish()
 

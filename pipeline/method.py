@@ -15,7 +15,7 @@ from pipeline.errors import SettingsError
 from pipeline.events import EventCriteria
 from pipeline.flutter import FlutterCriteria
 from pipeline.hum import HumCriteria
-from pipeline.parts import PartsCriteria
+from pipeline.parts import PartCriteria
 from pipeline.regions import RegionCriteria
 from pipeline.report.criteria import ReportCriteria
 from pipeline.settings import read_settings, settings_from, shipped
@@ -37,7 +37,7 @@ class Method:
     speed: SpeedCriteria
     tuning: TuningCriteria
     flutter: FlutterCriteria
-    parts: PartsCriteria
+    parts: PartCriteria
     channels: ChannelCriteria
     hum: HumCriteria
     events: EventCriteria

@@ -36,7 +36,7 @@ from pipeline.sheet import SideRow
 from pipeline.source import TapeSource
 from pipeline.speed import BenchSpeed, SpeedSource, resolve_speed
 from pipeline.stages import Accessed, Mastered, Measured, Preserved, WrittenFile
-from pipeline.standards.cassette import replay_time_constant_us
+from pipeline.standards.cassette import TIME_CONSTANT_US
 from pipeline.step import Step
 from pipeline.tags import TagWords
 
@@ -193,7 +193,7 @@ def access_step(job: SideJob, mastered: Mastered, decisions: Decisions) -> Step[
 def decide_side(job: SideJob, measurement: Measurement, reason: str, now: datetime) -> Decisions:
     """What the capture, the sheet and the deck ask for, as revision 1; see `pipeline.decisions.revised`."""
     copies = job.source.settings.copies
-    tape_us = None if job.row.tape_type is None else replay_time_constant_us(job.row.tape_type.value)
+    tape_us = None if job.row.tape_type is None else TIME_CONSTANT_US[job.row.tape_type.value]
     equalisation = decide_equalisation(job.deck.replay_equalisation_us, tape_us)
     boost_db = 0.0
     if equalisation.changes and equalisation.deck_us and equalisation.tape_us:
@@ -247,8 +247,8 @@ def bench_speed(job: SideJob) -> tuple[BenchSpeed | None, str]:
     choice = newest_bench(job.deck, captured_on(job))
     if choice is None or choice.entry.error_percent is None:
         return None, ""
-    entry = choice.entry
-    return BenchSpeed(entry.error_percent, entry.uncertainty_percent), f"the deck's bench result of {entry.date}"
+    entry, error_percent = choice.entry, choice.entry.error_percent
+    return BenchSpeed(error_percent, entry.uncertainty_percent), f"the deck's bench result of {entry.date}"
 
 
 def captured_on(job: SideJob) -> date | None:

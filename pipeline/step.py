@@ -19,9 +19,12 @@ Outcome = TypeVar("Outcome")
 
 
 class Run(Protocol):
-    """How a step's function is carried out: here, or in a worker process. Returns what the function returned."""
+    """How a step's function is carried out: here, or in a worker process. Returns what the function returned.
 
-    def __call__(self, function: str, arguments: Mapping[str, Any], label: str) -> Any: ...
+    ``place`` and ``stage`` are for people: "T1 side A", "master".
+    """
+
+    def __call__(self, function: str, arguments: Mapping[str, Any], place: str, stage: str, /) -> Any: ...
 
 
 @dataclass(frozen=True)
@@ -56,8 +59,8 @@ class Step(Generic[Outcome]):
         return step_key(self.name, self.inputs)
 
     @property
-    def label(self) -> str:
-        return f"{self.tape} side {self.side}: {self.name}" if self.side else f"{self.tape}: {self.name}"
+    def place(self) -> str:
+        return f"{self.tape} side {self.side}" if self.side else self.tape
 
     def find(self, desk: Desk) -> Outcome | None:
         """The outcome when the step is done for just these inputs and its files are still there."""
@@ -68,7 +71,7 @@ class Step(Generic[Outcome]):
     def make(self, desk: Desk, run: Run) -> Outcome:
         """Do it, in the tape's working folder, and note it."""
         root: Path = desk.archive.begin(self.tape).root
-        made: Outcome = run(self.function, {**self.arguments, "root": root}, self.label)
+        made: Outcome = run(self.function, {**self.arguments, "root": root}, self.place, self.name)
         desk.ledger.write(
             self.tape,
             self.side,

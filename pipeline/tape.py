@@ -31,7 +31,7 @@ from pipeline.side import (
 )
 from pipeline.source import TapeSource, write_source
 from pipeline.stages import Measured, Preserved, WrittenFile, with_capture_path
-from pipeline.step import Desk, Run, Step
+from pipeline.step import Desk, Outcome, Run, Step
 
 # Raise it when the page, the QC record or the seal changes for the same inputs.
 PAGE_VERSION = 1
@@ -104,7 +104,7 @@ def finish_tape(
         return found, False
     _drop_what_nothing_names(desk.archive.begin(source.tape), qc)
     write_source(source, deck, desk.archive.begin(source.tape))
-    made: Finished = run(step.function, {**step.arguments, "root": desk.archive.in_work(source.tape).root}, step.label)
+    made: Finished = run(step.function, {**step.arguments, "root": desk.archive.in_work(source.tape).root}, step.place, step.name)
     folder = desk.archive.sealed(source.tape)
     outputs = {folder.relative(path): None for path in (folder.qc / "qc.json", folder.qc / "report.html")}
     result = to_plain(made)
@@ -137,7 +137,7 @@ def _measured(job: SideJob, desk: Desk, run: Run, done: list[str]) -> Measured:
             return with_capture_path(found, job.capture)
     step = measure_step(job, digests.sha256 if digests else "not known yet")
     root = desk.archive.begin(job.tape).root
-    made: Measured = run(step.function, {**step.arguments, "root": root}, step.label)
+    made: Measured = run(step.function, {**step.arguments, "root": root}, step.place, step.name)
     facts = made.measurement.capture
     noted = measure_step(job, facts.sha256)
     outputs = noted.outputs(made)
@@ -149,7 +149,7 @@ def _measured(job: SideJob, desk: Desk, run: Run, done: list[str]) -> Measured:
     return made
 
 
-def _found_or_made(step: Step, desk: Desk, run: Run, done: list[str]):  # type: ignore[no-untyped-def, type-arg]
+def _found_or_made(step: Step[Outcome], desk: Desk, run: Run, done: list[str]) -> Outcome:
     found = step.find(desk)
     if found is not None:
         return found
