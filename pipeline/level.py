@@ -7,16 +7,13 @@ peak is of the highest sample, so the same sine reads 0. A DC offset is the mean
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from pipeline.frames import SILENT_DB, Frames
 from pipeline.loudness import LoudnessMeter
 from pipeline.records import NotMeasured, Reading
-from pipeline.spans import Span
 from pipeline.true_peak import TruePeakMeter
 
 Array = np.ndarray[Any, Any]
@@ -35,18 +32,6 @@ class Levels:
     hiss_floor_dbfs: Reading
     electronics_floor_dbfs: Reading
     dc_offset_percent: Reading
-
-
-@dataclass(frozen=True)
-class LevelCriteria:
-    """How the floors are read from short frames.
-
-    floor_edge_s   this much is left off at either end of a stretch, whose borders are only so exact
-    floor_least_s  a stretch must leave this much after that
-    """
-
-    floor_edge_s: float
-    floor_least_s: float
 
 
 class LevelMeter:
@@ -102,7 +87,7 @@ def measure_levels(
     hiss_floor_dbfs: Reading,
     electronics_floor_dbfs: Reading,
 ) -> Levels:
-    """The record from meters that have heard the whole capture, and the floors (`floor_dbfs`)."""
+    """The record from meters that have heard the whole capture, and the floors (`pipeline.regions`)."""
     return Levels(
         sample_peak_dbfs=level.sample_peak_dbfs(),
         true_peak_dbtp=true_peak.true_peak_dbtp(),
@@ -112,21 +97,3 @@ def measure_levels(
         electronics_floor_dbfs=electronics_floor_dbfs,
         dc_offset_percent=level.dc_offset_percent(),
     )
-
-
-def floor_dbfs(frames: Frames, spans: Sequence[Span], criteria: LevelCriteria) -> Reading:
-    """The r.m.s. level within these spans (all silence of a capture, or all leader), on its noisiest channel.
-
-    The noisiest, so that a dead channel does not halve the reading. Frames count with their median, so that a click or
-    the end of a word within a span does not raise it.
-    """
-    if not spans:
-        return NotMeasured("the capture has no such stretch")
-    inside = np.zeros(len(frames.times_s), bool)
-    for span in spans:
-        edge_s = criteria.floor_edge_s
-        inside |= (frames.times_s >= span.start_s + edge_s) & (frames.times_s <= span.stop_s - edge_s)
-    if np.count_nonzero(inside) * frames.hop_s < criteria.floor_least_s:
-        return NotMeasured("no such stretch is long enough")
-    floor = float(np.median(frames.total_db[inside], axis=0).max())
-    return floor if floor > SILENT_DB else NotMeasured("digital silence")

@@ -1,39 +1,20 @@
-"""Peaks, DC, r.m.s. and floors of signals whose levels are known by construction."""
+"""Peaks, DC and r.m.s. of signals whose levels are known by construction."""
 
 from __future__ import annotations
-
-from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.frames import FrameMeter
-from pipeline.level import LevelCriteria, LevelMeter, floor_dbfs, measure_levels
+from pipeline.level import LevelMeter, measure_levels
 from pipeline.loudness import LoudnessMeter
 from pipeline.records import NotMeasured
-from pipeline.settings import settings_from
-from pipeline.spans import Span
 from pipeline.true_peak import TruePeakMeter
-
-
-@pytest.fixture
-def criteria():
-    import tomllib
-
-    method = tomllib.loads((Path(__file__).parent.parent / "config" / "method.toml").read_text("utf-8"))
-    return settings_from(LevelCriteria, method["level"], "config/method.toml")
 
 
 def sine(rate_hz, seconds, amplitude, hz=997.0):
     return amplitude * np.sin(2 * np.pi * hz * np.arange(round(seconds * rate_hz)) / rate_hz)
-
-
-def frames_of(signal, rate_hz):
-    meter = FrameMeter(rate_hz, signal.shape[1])
-    meter.feed(signal.astype(np.float32))
-    return meter.frames()
 
 
 @pytest.mark.parametrize("rate_hz", [8_000, 44_100, 48_000, 96_000, 192_000])
@@ -78,23 +59,6 @@ def test_nothing_fed_is_not_measured():
     meter.feed(np.zeros((0, 1), np.float32))
     assert meter.dc_offset_percent() == NotMeasured("no samples")
     assert meter.rms_dbfs() == (NotMeasured("no samples"),)
-
-
-@pytest.mark.parametrize(("rate_hz", "seed"), [(8_000, 1), (44_100, 2), (96_000, 3)])
-def test_the_floor_is_the_rms_of_hiss_within_the_spans(criteria, rate_hz, seed):
-    hiss = np.random.default_rng(seed).normal(0, 10 ** (-58 / 20), (6 * rate_hz, 2))
-    hiss[:, 1] *= 10 ** (-40 / 20)  # a dead channel
-    hiss[2 * rate_hz : 4 * rate_hz] += sine(rate_hz, 2.0, 0.5)[:, None]
-    hiss[int(4.9 * rate_hz)] += 0.9  # a click within the second span
-    spans = [Span(0, 2.1), Span(3.9, 6)]  # borders a little out, as they are
-    assert floor_dbfs(frames_of(hiss + 0.02, rate_hz), spans, criteria) == pytest.approx(-58, abs=0.15)
-
-
-def test_a_floor_that_is_not_there_says_why(criteria):
-    frames = frames_of(np.zeros((96_000, 2)), 48_000)
-    assert floor_dbfs(frames, [], criteria) == NotMeasured("the capture has no such stretch")
-    assert floor_dbfs(frames, [Span(0, 0.6)], criteria) == NotMeasured("no such stretch is long enough")
-    assert floor_dbfs(frames, [Span(0, 2)], criteria) == NotMeasured("digital silence")
 
 
 def test_the_record_takes_each_reading_from_its_meter():
