@@ -86,8 +86,8 @@ def components_table(side: SideQC) -> Table:
         (
             reading(line.hz, "Hz", 2),
             f"±{NBSP}{number(line.peak_percent, 3)}{NBSP}%",
-            line.part,
-            line.hint,
+            f"none: {line.part.reason}" if isinstance(line.part, NotMeasured) else line.part,
+            _EMPTY if isinstance(line.hint, NotMeasured) else line.hint,
         )
         for line in side.measurement.flutter.components
     )
