@@ -159,15 +159,12 @@ class ChannelMeter:
         if not np.any(bands.left > SILENT) and not np.any(bands.right > SILENT):
             return _untold(Layout.MONO, "both channels are digital silence")
         starts_s = np.arange(len(bands.left)) * self._stretch_s
-        inside = np.ones(len(starts_s), bool)
-        if spans is not None:
-            stops_s = starts_s + self._stretch_s
-            inside = np.zeros(len(starts_s), bool)
-            for span in spans:
-                inside |= (starts_s >= span.start_s) & (stops_s <= span.stop_s)
+        inside = np.full(len(starts_s), spans is None)
+        for span in spans or ():
+            inside |= (starts_s >= span.start_s) & (starts_s + self._stretch_s <= span.stop_s)
         if not np.any(inside):
-            reason = "programme is too short" if spans else "no programme"
-            return _untold(_read_layout(bands, bands, self._criteria), reason)
+            layout = _read_layout(bands, bands, self._criteria)
+            return _untold(layout, "programme is too short" if spans else "no programme")
         chosen = bands.taken(inside)
         loudest = np.max(np.maximum(chosen.left.sum(1), chosen.right.sum(1)))
         if 10 * np.log10(max(float(loudest), SILENT)) < self._criteria.quietest_programme_dbfs:
