@@ -18,6 +18,7 @@ PIECE_SAMPLES = 1 << 16  # long tones are worked through in pieces, so that noth
 SHORTEST = 32  # samples; less is no tone
 DIFFERENTIATOR_REACH = 10  # samples of phase to either side that a slope is made from
 DEEPEST_DRIFT = 0.25  # a level that stays below this share of the whole tone's is no slow change, the tone is gone
+SURE_TURNS = 0.25  # a bridge wrong by a smaller part of a turn is put right
 BRIDGE_S = 0.02  # a bridge across a dropout stands on the mean of this much on either side
 HISS_STRETCHES = 2000  # so many, spread over the tone, tell the hiss within 1 %
 HISS_SAMPLES = 64  # length of the short stretches the hiss is read from
@@ -69,7 +70,11 @@ def find_present(level: Array, rate_hz: float, dropout_db: float, margin_s: floa
 
 
 def bridged(offset_hz: Array, present: Array, rate_hz: float) -> Array:
-    """Straight lines across what is not present, from the mean of `BRIDGE_S` before to that after."""
+    """A course across what is not present, in place, from the mean of `BRIDGE_S` before to that after.
+
+    A straight line at first. The phase on the other side then says by what part of a turn the line is wrong: a small
+    part is put right by a bow, a large one is left, for there it could as well be a whole turn more or less.
+    """
     if present.all() or not present.any():
         return offset_hz
     reach = max(1, round(BRIDGE_S * rate_hz))
@@ -78,7 +83,14 @@ def bridged(offset_hz: Array, present: Array, rate_hz: float) -> Array:
         before = _mean_of(offset_hz[max(0, start - reach) : start], present[max(0, start - reach) : start])
         after = _mean_of(offset_hz[stop : stop + reach], present[stop : stop + reach])
         ends = [end for end in (before, after) if end is not None] or [float(np.median(offset_hz[present]))]
-        offset_hz[start:stop] = np.linspace(ends[0], ends[-1], stop - start)
+        line = np.linspace(ends[0], ends[-1], stop - start)
+        wrong = float(np.sum(offset_hz[start:stop] - line)) / rate_hz  # the turns walked, but for whole ones
+        wrong -= round(wrong)
+        if before is not None and after is not None and abs(wrong) <= SURE_TURNS:
+            at = (np.arange(stop - start) + 0.5) / (stop - start)
+            bow = at * (1 - at)
+            line += wrong * rate_hz * bow / bow.sum()
+        offset_hz[start:stop] = line
     return offset_hz
 
 

@@ -27,7 +27,8 @@ Array = np.ndarray[Any, Any]
 
 PADDING = 4  # spectra are drawn at least this much finer than the tone's length resolves
 HANN_TURNS = 1.5  # noise bandwidth of the smooth weighting, in turns over the tone's length
-ROUNDS = 12  # of the fit; it settles in four or five
+ALIKE = 1e-10  # columns of the fit nearer than this, as a share of power, are one
+ROUNDS = 8  # of the fit; it settles in four or five
 
 
 @dataclass(frozen=True)
@@ -167,18 +168,29 @@ def _refined(offset_hz: Array, rate_hz: float, lines: list[float], criteria: Mea
     for _ in range(ROUNDS):
         angles = 2 * np.pi * np.outer(at_s, lines)
         model = np.concatenate([np.ones((count, 1)), at_s[:, None] / seconds, np.cos(angles), np.sin(angles)], axis=1)
-        found = np.linalg.lstsq(model * root[:, None], offset_hz * root, rcond=None)[0]
+        found = _least_squares(model * root[:, None], offset_hz * root)
         residual = offset_hz - model @ found
         cosine, sine = np.split(found[2:], 2)
         slopes = 2 * np.pi * at_s[:, None] * (sine * np.cos(angles) - cosine * np.sin(angles))
         whole = np.concatenate([model, slopes], axis=1) * root[:, None]
-        moves = np.linalg.lstsq(whole, residual * root, rcond=1e-6)[0][model.shape[1] :]
+        moves = _least_squares(whole, residual * root)[model.shape[1] :]
         moves = np.clip(moves, -0.25 / seconds, 0.25 / seconds)
         if np.max(np.abs(moves)) < 1e-4 / seconds:
             break
         lines = list(np.clip(np.array(lines) + moves, low, high))
-    weights = np.linalg.pinv(whole, rcond=1e-6)[0] * root
+    weights = _inverse(whole)[0] @ whole.T * root  # the row of the solution that gives the constant
     return lines, _Fit(float(found[0]), weights, residual)
+
+
+def _least_squares(columns: Array, wanted: Array) -> Array:
+    return np.asarray(_inverse(columns) @ (columns.T @ wanted))
+
+
+def _inverse(columns: Array) -> Array:
+    """Of the columns' products, each brought to length 1 first; what they cannot tell apart counts as not there."""
+    scale = 1 / np.maximum(np.sqrt(np.sum(columns**2, axis=0)), 1e-30)
+    inverse = np.linalg.pinv((columns.T @ columns) * np.outer(scale, scale), rcond=ALIKE, hermitian=True)
+    return np.asarray(inverse * np.outer(scale, scale))
 
 
 def _uncertainty_hz(fit: _Fit, rate_hz: float, hiss: float, criteria: MeanCriteria) -> float:

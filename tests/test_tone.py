@@ -1,0 +1,248 @@
+"""Tones are found where they stand and nowhere else; their mean frequency is the one they were made with."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+import signals
+
+from pipeline.demodulate import DemodulationCriteria, demodulate
+from pipeline.frames import FrameMeter
+from pipeline.records import NotMeasured
+from pipeline.settings import settings_from
+from pipeline.tone import ToneCriteria, find_tones, measure_tone
+
+METHOD = tomllib.loads((Path(__file__).parent.parent / "config" / "method.toml").read_text("utf-8"))
+CRITERIA = settings_from(ToneCriteria, METHOD["tone"], "config/method.toml")
+DEMODULATION = settings_from(DemodulationCriteria, METHOD["demodulation"], "config/method.toml")
+RATES_HZ = [8_000, 44_100, 48_000, 96_000, 192_000]
+NOMINAL_HZ = (440.0, 1000.0, 3150.0)
+
+
+def found_in(samples, rate_hz):
+    meter = FrameMeter(rate_hz, samples.shape[1])
+    for block in signals.in_blocks(samples, 5 * rate_hz):
+        meter.feed(block)
+    return find_tones(meter.frames(), CRITERIA)
+
+
+def measured(samples, rate_hz, near_hz, nominal_hz=NOMINAL_HZ):
+    blocks = signals.in_blocks(samples, 5 * rate_hz)
+    return measure_tone(demodulate(blocks, rate_hz, near_hz, 0.0, DEMODULATION), nominal_hz, CRITERIA)
+
+
+def rest(seconds, rate_hz):
+    return np.zeros(round(seconds * rate_hz))
+
+
+def assert_spans(found, spans):
+    assert len(found) == len(spans), found
+    for tone, (start_s, stop_s) in zip(found, spans, strict=True):
+        assert tone.span.start_s == pytest.approx(start_s, abs=0.1)
+        assert tone.span.stop_s == pytest.approx(stop_s, abs=0.1)
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+@pytest.mark.parametrize(
+    ("hz", "flutter"),
+    [
+        (100, [(1.0, 0.3)]),
+        (440, [(6.3, 0.12), (1.2, 0.08)]),
+        (440, [(0.5, 1.0)]),
+        (1000, [(4.0, 0.5)]),
+        (3150, [(4.0, 0.3)]),
+        (3150, [(10.0, 1.0)]),
+        (12_000, [(6.0, 0.2)]),
+    ],
+)
+def test_a_tone_of_5_s_is_found_in_hiss_and_hum(rate_hz, hz, flutter):
+    if hz > 0.4 * rate_hz:
+        hz = 0.4 * rate_hz  # the highest an 8 kHz capture holds
+    tone = signals.tone(5.0, rate_hz, hz, -0.9, flutter, level_dbfs=-12.0, third_percent=5.0)
+    capture = np.concatenate([rest(3, rate_hz), tone, rest(2, rate_hz)])
+    capture += signals.hiss(10.0, rate_hz, -32.0, seed=int(hz)) + signals.hum(10.0, rate_hz, -42.0)
+    found = found_in(signals.as_mono(capture), rate_hz)
+    assert_spans(found, [(3.0, 8.0)])
+    assert found[0].coarse_hz == pytest.approx(hz * 0.991, rel=0.01)
+
+
+def test_two_tones_in_a_row_are_two_with_and_without_a_gap():
+    rate_hz = 48_000
+    first, second = signals.tone(6.0, rate_hz, 440, -1.0), signals.tone(7.0, rate_hz, 3150, -1.0)
+    close = np.concatenate([rest(2, rate_hz), first, second, rest(1, rate_hz)])
+    found = found_in(signals.as_stereo(close, -close), rate_hz)
+    assert_spans(found, [(2.0, 8.0), (8.0, 15.0)])
+    assert [tone.coarse_hz for tone in found] == pytest.approx([435.6, 3118.5], rel=0.003)
+    apart = np.concatenate([first, rest(0.5, rate_hz), second])
+    assert_spans(found_in(signals.as_mono(apart), rate_hz), [(0.0, 6.0), (6.5, 13.5)])
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_dropouts_and_slow_changes_of_level_leave_one_tone(seed):
+    rate_hz, rng = 44_100, np.random.default_rng(seed)
+    tone = signals.tone(40.0, rate_hz, 1000, 0.7, [(3.0, 0.2)])
+    tone *= 10 ** (-4 * np.linspace(0, 1, len(tone)) / 20)
+    for at in rng.integers(rate_hz, 38 * rate_hz, 6):
+        tone[at : at + round(0.05 * rate_hz)] *= 0.01
+    capture = np.concatenate([rest(1, rate_hz), tone]) + signals.hiss(41.0, rate_hz, -45.0, seed)
+    assert_spans(found_in(signals.as_mono(capture), rate_hz), [(1.0, 41.0)])
+
+
+@pytest.mark.parametrize("alive", [0, 1])
+def test_a_dead_channel_hides_no_tone(alive):
+    tone, dead = signals.tone(8.0, 48_000, 440), signals.hiss(8.0, 48_000, -70.0, 1)
+    pair = (tone, dead) if alive == 0 else (dead, tone)
+    found = found_in(signals.as_stereo(*pair), 48_000)
+    assert_spans(found, [(0.0, 8.0)])
+    assert found[0].channel == alive
+
+
+def test_a_tone_between_programme_is_found_when_it_is_no_note():
+    rate_hz = 48_000
+    pieces = [signals.melody(10, rate_hz, 1), signals.tone(15.0, rate_hz, 440, -0.9, [(6.3, 0.15)])]
+    capture = np.concatenate([*pieces, signals.melody(10, rate_hz, 2)])
+    assert_spans(found_in(signals.as_mono(capture), rate_hz), [(10.0, 25.0)])
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("rate_hz", [8_000, 48_000])
+def test_music_and_speech_hold_no_tone(seed, rate_hz):
+    for programme in (signals.melody(40, rate_hz, seed), signals.speech_like(40, rate_hz, seed)):
+        samples = signals.as_mono(programme + signals.hiss(40, rate_hz, -55, seed))
+        assert found_in(samples, rate_hz) == ()
+
+
+RATE_HZ = 48_000
+_FADE_S = np.arange(8 * RATE_HZ) / RATE_HZ
+HELD = {
+    "organ": signals.note(8, RATE_HZ, 440, [-10, -16, -22]),
+    "nearly pure flute": signals.note(6, RATE_HZ, 880, [-26, -30]),
+    "pure, a few seconds": signals.note(6, RATE_HZ, 440, []),
+    "pure with vibrato": signals.tone(15, RATE_HZ, 440, 0.0, [(5.5, 2.0)]),
+    "pure with a faint vibrato": signals.tone(15, RATE_HZ, 440, 0.0, [(5.5, 1.0)]),
+    "pure, dying away": signals.tone(8, RATE_HZ, 440) * np.exp(-0.15 * _FADE_S),
+    "over an accompaniment 20 dB below": signals.note(20, RATE_HZ, 440, []) + signals.melody(20, RATE_HZ, 8, -32.0),
+}
+
+
+@pytest.mark.parametrize("name", HELD)
+def test_a_held_note_in_music_is_no_tone(name):
+    held = signals.faded(HELD[name], RATE_HZ, 0.05)
+    capture = np.concatenate([signals.melody(10, RATE_HZ, 3), held, signals.melody(10, RATE_HZ, 4)])
+    capture += signals.hiss(len(capture) / RATE_HZ, RATE_HZ, -55, 1)
+    assert found_in(signals.as_stereo(capture), RATE_HZ) == ()
+
+
+@pytest.mark.parametrize("name", ["organ", "pure with vibrato", "pure, dying away"])
+def test_nor_is_one_that_stands_alone(name):
+    held = signals.faded(HELD[name], RATE_HZ, 0.05)
+    capture = np.concatenate([rest(3, RATE_HZ), held, rest(3, RATE_HZ)])
+    capture += signals.hiss(len(capture) / RATE_HZ, RATE_HZ, -55, 1)
+    assert found_in(signals.as_mono(capture), RATE_HZ) == ()
+
+
+@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
+@pytest.mark.parametrize("level_dbfs", [-20.0, -40.0, -55.0])
+def test_hum_is_no_tone(mains_hz, level_dbfs):
+    capture = signals.hum(20.0, 48_000, level_dbfs, mains_hz) + signals.hiss(20.0, 48_000, -80.0, 1)
+    assert found_in(signals.as_mono(capture), 48_000) == ()
+
+
+def test_silence_and_a_moment_hold_no_tone():
+    assert found_in(np.zeros((100, 1), np.float32), 8_000) == ()
+    assert found_in(np.zeros((480_000, 2), np.float32), 48_000) == ()
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_mean_of_a_fluttering_440_hz_tone_is_true_to_0_002_percent(rate_hz, seed):
+    tone = signals.tone(15.0, rate_hz, 440, -0.90909, [(6.3, 0.12, seed), (1.2, 0.08, 2.0 * seed)])
+    found = measured(signals.as_mono(tone + signals.hiss(15.0, rate_hz, -49.0, seed)), rate_hz, 437.0)
+    assert found.measured_hz == pytest.approx(440 * (1 - 0.0090909), rel=2e-5)
+    assert found.nominal_hz == 440.0
+    assert found.level_dbfs == pytest.approx(-9.0, abs=0.05)
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+def test_the_mean_is_true_where_the_carrier_line_vanishes(rate_hz):
+    """0.3 % at 4 Hz on 3150 Hz: J0 = 0.0222 (check values §1.4)."""
+    tone = signals.tone(15.0, rate_hz, 3150, 1.3, [(4.0, 0.3)]) + signals.hiss(15.0, rate_hz, -49.0, 1)
+    found = measured(signals.as_stereo(tone), rate_hz, 3200.0)
+    assert found.measured_hz == pytest.approx(3150 * 1.013, rel=1e-4)
+
+
+def test_slow_wow_does_not_bias_a_short_tone():
+    """0.3 % at 0.3 Hz biases a plain average over 10 s by up to 0.03 % (check values §1.4)."""
+    for phase in (0.0, 1.0, 2.0, 3.0, 4.0, 5.0):
+        tone = signals.tone(10.0, 8_000, 3150, 0.0, [(0.3, 0.3, phase)]) + signals.hiss(10.0, 8_000, -49.0, 1)
+        assert measured(signals.as_mono(tone), 8_000, 3150.0).measured_hz == pytest.approx(3150.0, rel=2e-5)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_dropouts_bias_nothing(seed):
+    rng = np.random.default_rng(seed)
+    tone = signals.tone(15.0, 48_000, 440, -0.9, [(6.3, 0.12), (1.2, 0.08)])
+    for at in rng.integers(0, 14 * 48_000, 10):
+        tone[at : at + 2400] *= 0.003
+    found = measured(signals.as_mono(tone + signals.hiss(15.0, 48_000, -49.0, seed)), 48_000, 440.0)
+    assert abs(found.measured_hz - 440 * 0.991) <= found.uncertainty_hz
+    assert found.measured_hz == pytest.approx(440 * 0.991, rel=2e-5)
+
+
+@pytest.mark.slow
+def test_the_uncertainty_covers_the_truth_of_95_in_100_tones():
+    covered, widest_percent, errors = 0, 0.0, []
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        seconds, nominal_hz = rng.uniform(4, 60), float(rng.choice(NOMINAL_HZ))
+        rate_hz = 48_000 if seconds < 8 else 8_000
+        error, count = rng.uniform(-3, 3), rng.integers(1, 4)
+        rates, depths = np.exp(rng.uniform(np.log(0.3), np.log(10), count)), rng.uniform(0.02, 0.4, count)
+        flutter = list(zip(rates, depths, rng.uniform(0, 2 * np.pi, count), strict=True))
+        tone = signals.tone(seconds, rate_hz, nominal_hz, error, flutter)
+        tone += signals.hiss(seconds, rate_hz, -9 - rng.uniform(20, 50), seed)
+        true_hz = nominal_hz * (1 + error / 100)
+        found = measured(signals.as_mono(tone), rate_hz, true_hz * (1 + rng.uniform(-0.003, 0.003)))
+        covered += abs(found.measured_hz - true_hz) <= found.uncertainty_hz
+        widest_percent = max(widest_percent, 100 * found.uncertainty_hz / true_hz)
+        errors.append(100 * abs(found.measured_hz / true_hz - 1))
+    assert covered >= 190
+    assert widest_percent < 0.02
+    assert np.quantile(errors, 0.95) < 0.001
+
+
+def test_random_wow_that_is_no_line_is_covered_too():
+    """Speed that wanders at random below 3 Hz: the truth is the speed set, the wander has the mean zero."""
+    covered = 0
+    for seed in range(30):
+        rng, rate_hz, seconds = np.random.default_rng(seed), 8_000, 15.0
+        wander = np.convolve(rng.standard_normal(round((seconds + 1) * 100)), np.hanning(33), mode="same")
+        wander = np.diff(wander)  # its sum stays small: no lasting change of speed
+        wander *= 0.1 / np.std(wander)
+        speed = 1 + np.interp(signals.times_s(seconds, rate_hz), np.arange(len(wander)) / 100, wander) / 100
+        tone = np.sin(2 * np.pi * 1000 * np.cumsum(speed) / rate_hz) + signals.hiss(seconds, rate_hz, -43, seed)
+        found = measured(signals.as_mono(tone), rate_hz, 1000.0)
+        covered += abs(found.measured_hz - 1000.0) <= found.uncertainty_hz
+        assert found.uncertainty_hz < 0.2
+    assert covered >= 28
+
+
+def test_a_tone_is_matched_within_the_capture_range_or_to_none():
+    rate_hz = 8_000
+    inside = measured(signals.as_mono(signals.tone(5.0, rate_hz, 440, -5.5)), rate_hz, 416.0)
+    assert inside.nominal_hz == 440.0
+    outside = measured(signals.as_mono(signals.tone(5.0, rate_hz, 440, -7.0)), rate_hz, 409.0)
+    assert isinstance(outside.nominal_hz, NotMeasured)
+    assert "outside" in outside.nominal_hz.reason
+    assert outside.measured_hz == pytest.approx(440 * 0.93, rel=1e-5)
+    undeclared = measured(signals.as_mono(signals.tone(5.0, rate_hz, 440)), rate_hz, 440.0, ())
+    assert isinstance(undeclared.nominal_hz, NotMeasured)
+
+
+def test_of_several_nominals_the_nearest_in_ratio_is_taken():
+    tone = signals.as_mono(signals.tone(5.0, 48_000, 3150, -2.0))
+    assert measured(tone, 48_000, 3087.0, (3000.0, 3150.0)).nominal_hz == 3150.0
+    assert measured(tone, 48_000, 3087.0, (3000.0,)).nominal_hz == 3000.0
