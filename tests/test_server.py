@@ -20,6 +20,8 @@ from pathlib import Path
 
 import pytest
 
+from flows.server import _lay_blank_database
+
 TRIAL = [sys.executable, str(Path(__file__).with_name("trial_flow.py"))]
 
 
@@ -139,17 +141,14 @@ def read_to_the_end(terminal: int) -> None:
 
 
 @pytest.mark.flow
-def test_a_killed_run_is_followed_by_one_that_works_even_with_a_damaged_blank_database(tmp_path: Path) -> None:
-    env = environment(tmp_path, PYTHONDONTWRITEBYTECODE="1")  # keeps the blank database in the trial's own folder
+def test_a_killed_run_is_followed_by_one_that_works(tmp_path: Path) -> None:
+    env = environment(tmp_path)
     with subprocess.Popen([*TRIAL, str(tmp_path), "1", "sleep:60"], env=env, stderr=subprocess.DEVNULL) as first:
         wait_for(tmp_path / "T1.mark")
         first.kill()
-    blank = next(tmp_path.glob("blank-*.db"))
-    blank.write_bytes(b"SQLite format 3\0 and then nothing")
     second = subprocess.run([*TRIAL, str(tmp_path), "1", "sleep:0"], env=env, capture_output=True, text=True)
     assert (second.returncode, second.stdout) == (0, "COMPLETED: all done\n"), second.stderr
     assert rows(tmp_path, "select state_type from flow_run") == [("COMPLETED",)]
-    assert blank.stat().st_size > 100_000
 
 
 @pytest.mark.flow
@@ -187,3 +186,30 @@ assert dict(os.environ) == before
     done = subprocess.run([sys.executable, "-c", code], env=environment(tmp_path), capture_output=True, text=True)
     assert done.stdout == f"Prefect's server ended with code 5; its log is {tmp_path}/home/server.log\n", done.stderr
     assert (tmp_path / "home/server.log").read_text() == "no such module\n"
+
+
+@pytest.mark.parametrize("damage", ["cut", "zeroed", "other", "empty"])
+def test_only_a_whole_blank_database_is_laid_and_the_last_runs_is_taken_away(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, damage: str
+) -> None:
+    blank, database = tmp_path / "blank.db", tmp_path / "prefect.db"
+    monkeypatch.setattr("flows.server._blank_places", lambda home: [tmp_path / "none.db", blank])
+    with closing(sqlite3.connect(blank)) as made:
+        made.executescript("create table flow_run (id, name); create table task_run (id, name);")
+        made.executemany("insert into flow_run values (?, ?)", [(number, "x" * 100) for number in range(500)])
+        made.commit()
+    whole = blank.read_bytes()
+    database.write_bytes(b"the last run")
+    assert _lay_blank_database(tmp_path)
+    assert database.read_bytes() == whole
+    middle = len(whole) // 2
+    damaged = {
+        "cut": whole[:middle],
+        "zeroed": whole[:middle] + bytes(4096) + whole[middle + 4096 :],
+        "other": b"not a database at all" * 400,
+        "empty": b"",
+    }
+    blank.write_bytes(damaged[damage])
+    assert not _lay_blank_database(tmp_path)
+    assert not blank.exists()
+    assert not database.exists()
