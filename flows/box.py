@@ -19,7 +19,7 @@ from pipeline.errors import FeltpadError
 from pipeline.finish import finish, read_qc
 from pipeline.ledger import Ledger
 from pipeline.making import SideDone, TapeJob, TapeMade, make_tapes
-from pipeline.side import SideJob
+from pipeline.side_job import SideJob
 from pipeline.step import Desk, Run
 
 InThread = Callable[[Callable[[], None]], Callable[[], None]]

@@ -25,7 +25,8 @@ from pipeline.errors import DecisionError
 from pipeline.finish import read_qc
 from pipeline.making import SideDone, TapeMade
 from pipeline.qc import SideQC, TapeQC
-from pipeline.side import SideJob, decide_side
+from pipeline.side import decide_side
+from pipeline.side_job import SideJob
 from pipeline.source import TapeSource, read_source
 from pipeline.speed import SpeedSource, ratio_of
 from pipeline.step import Desk, Run

@@ -29,10 +29,12 @@ class CopyOutcome:
 
     access_short_db  by how much peaks held the access copy below its target
     clipped_samples  samples of the master that did not fit
+    programme_lufs   loudness of the master, which holds the programme without tone and leader
     """
 
     access_short_db: float
     clipped_samples: int
+    programme_lufs: Reading
 
 
 def judge_side(
@@ -50,7 +52,7 @@ def judge_side(
         *_flutter(measurement, limits),
         *_levels(measurement, limits),
         *_channels(measurement.channels, limits),
-        *_hum(measurement, limits),
+        *_hum(measurement, outcome, limits),
         *_events(measurement, limits),
         *_copies(decisions, outcome, limits),
     ]
@@ -232,8 +234,8 @@ def _channels(channels: Channels, limits: Acceptance) -> Iterator[Finding]:
         yield _found("azimuth-off", Severity.WARN, message, value=abs(delay), limit=limits.channels.delay_us)
 
 
-def _hum(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:
-    loudness = _known(measurement.levels.integrated_lufs)
+def _hum(measurement: Measurement, outcome: CopyOutcome, limits: Acceptance) -> Iterator[Finding]:
+    loudness = _known(outcome.programme_lufs)
     if loudness is None or not measurement.hum:
         return
     loudest = max(measurement.hum, key=lambda line: line.level_dbfs)

@@ -14,7 +14,7 @@ from datetime import datetime
 from pipeline.deck import Deck
 from pipeline.errors import FeltpadError
 from pipeline.qc import FailedSide, Verdict
-from pipeline.side import SideJob
+from pipeline.side_job import SideJob
 from pipeline.source import TapeSource
 from pipeline.step import Desk, Run
 from pipeline.tape import SideMade, finish_tape, make_side

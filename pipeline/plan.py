@@ -12,7 +12,7 @@ from pipeline.making import TapeJob
 from pipeline.method import read_all_settings
 from pipeline.qc import FailedSide
 from pipeline.sheet import Box
-from pipeline.side import SideJob
+from pipeline.side_job import SideJob
 from pipeline.source import tape_source
 
 

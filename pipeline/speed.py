@@ -182,34 +182,6 @@ def measure_drift(demodulated: Demodulated, criteria: SpeedCriteria) -> Reading:
     return max(course) - min(course)
 
 
-def what_reference_proves(source: SpeedSource) -> str:
-    """One plain sentence on what a reference of this kind does and does not prove."""
-    return _PROVES[source]
-
-
-_PROVES = {
-    SpeedSource.TONE: (
-        "A tone on this tape shows what its recorder and this deck do together when another machine recorded it, this "
-        "deck's replay alone when it is a test tape, and nothing when this very deck recorded it, for then its error "
-        "cancels."
-    ),
-    SpeedSource.BENCH: (
-        "The deck's test tape shows this deck's replay error alone, not how fast the machine ran that recorded this "
-        "tape."
-    ),
-    SpeedSource.READING: (
-        "The reading is what a person read and what they believe the tone to be; feltpad did not check it on this "
-        "capture, and it is no better than its last digit."
-    ),
-    SpeedSource.RATIO: "The ratio is what a person asked for; feltpad has no measurement behind it.",
-    SpeedSource.HUM: (
-        "Hum on a tape is a hint only: the mains wander by some tenths of a percent, and hum of this deck says nothing "
-        "about the tape."
-    ),
-    SpeedSource.NONE: "Nothing shows the speed: the copies play as the deck played, right or wrong.",
-}
-
-
 def _matched(tones: Sequence[Tone]) -> list[tuple[Tone, float, float]]:
     """Each tone that matches a nominal, with its error and uncertainty in percent, in order of time."""
     matched = []

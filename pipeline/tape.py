@@ -18,17 +18,9 @@ from pipeline.finish import Finished, tape_qc
 from pipeline.ledger import CaptureDigests, find_stamp
 from pipeline.qc import CopyKind, FailedSide, SideQC, TapeQC
 from pipeline.records import to_plain
-from pipeline.side import (
-    SideJob,
-    access_step,
-    copy_outcome,
-    copy_records,
-    decide_side,
-    master_step,
-    measure_step,
-    preserve_step,
-    side_qc,
-)
+from pipeline.side import copy_outcome, copy_records, decide_side, side_qc
+from pipeline.side_job import SideJob
+from pipeline.side_steps import access_step, master_step, measure_step, preserve_step
 from pipeline.source import TapeSource, write_source
 from pipeline.stages import Measured, Preserved, WrittenFile, with_capture_path
 from pipeline.step import Desk, Outcome, Run, Step
@@ -104,7 +96,9 @@ def finish_tape(
         return found, False
     _drop_what_nothing_names(desk.archive.begin(source.tape), qc)
     write_source(source, deck, desk.archive.begin(source.tape))
-    made: Finished = run(step.function, {**step.arguments, "root": desk.archive.in_work(source.tape).root}, step.place, step.name)
+    made: Finished = run(
+        step.function, {**step.arguments, "root": desk.archive.in_work(source.tape).root}, step.place, step.name
+    )
     folder = desk.archive.sealed(source.tape)
     outputs = {folder.relative(path): None for path in (folder.qc / "qc.json", folder.qc / "report.html")}
     result = to_plain(made)

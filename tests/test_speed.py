@@ -23,7 +23,6 @@ from pipeline.speed import (
     ratio_of,
     resolve_speed,
     tones_agree,
-    what_reference_proves,
 )
 from pipeline.tone import Tone, ToneCriteria, measure_tone
 
@@ -176,10 +175,3 @@ def test_a_short_tone_has_no_drift_of_its_own():
 @pytest.mark.parametrize(("read_hz", "half_hz"), [(436.0, 0.5), (435.9, 0.05), (3121.36, 0.005), (1000.0, 0.5)])
 def test_a_reading_is_good_to_half_its_last_digit(read_hz, half_hz):
     assert half_last_digit(read_hz) == pytest.approx(half_hz)
-
-
-def test_every_source_says_what_it_proves():
-    sentences = {what_reference_proves(source) for source in SpeedSource}
-    assert len(sentences) == len(SpeedSource)
-    assert "replay error alone" in what_reference_proves(SpeedSource.BENCH)
-    assert "hint only" in what_reference_proves(SpeedSource.HUM)

@@ -1,0 +1,137 @@
+"""The steps of a side that cost time: what each depends on, and the stage that does it."""
+
+from __future__ import annotations
+
+from pipeline.copies.settings import MasterFormat
+from pipeline.decisions import Decisions
+from pipeline.measurement import METHOD_VERSION, Measurement
+from pipeline.render import QUALITY
+from pipeline.side_job import SideJob
+from pipeline.side_words import broadcast_words, tag_words
+from pipeline.stages import Accessed, Mastered, Measured, Preserved, WrittenFile
+from pipeline.step import Step
+
+# Raise one of these when the code behind it gives other bytes for the same inputs: what was made before is then made
+# again at the next run. Measuring has its own, METHOD_VERSION.
+COPY_VERSION = 1
+
+
+def measure_step(job: SideJob, capture_sha256: str) -> Step[Measured]:
+    settings = job.source.settings
+    assert job.capture is not None
+    inputs = {
+        "capture": capture_sha256,
+        "nominal_hz": job.nominal_tones_hz,
+        "method": settings.method,
+        "pictures": settings.report.overview,
+        "version": METHOD_VERSION,
+    }
+    arguments = {
+        "capture": job.capture,
+        "stem": job.side,
+        "nominal_hz": job.nominal_tones_hz,
+        "method": settings.method,
+        "pictures": settings.report.overview,
+    }
+    return Step(
+        "measure",
+        job.tape,
+        job.side,
+        inputs,
+        "pipeline.stages:measure",
+        arguments,
+        Measured,
+        lambda made: _files(*made.pictures),
+    )
+
+
+def preserve_step(job: SideJob, measured: Measured) -> Step[Preserved]:
+    settings = job.source.settings.copies.preservation
+    facts = measured.measurement.capture
+    inputs = {"capture": facts.sha256, "settings": settings, "version": COPY_VERSION}
+    arguments = {
+        "capture": job.capture,
+        "stem": job.stem,
+        "settings": settings,
+        "audio_sha256": facts.audio_sha256,
+        "block_s": job.source.settings.method.block_s,
+    }
+    return Step(
+        "preserve",
+        job.tape,
+        job.side,
+        inputs,
+        "pipeline.stages:preserve",
+        arguments,
+        Preserved,
+        lambda made: _files(*made.files),
+    )
+
+
+def master_step(job: SideJob, preserved: Preserved, decisions: Decisions, measurement: Measurement) -> Step[Mastered]:
+    settings = job.source.settings.copies.master
+    tags = tag_words(job, decisions)
+    broadcast = broadcast_words(job, decisions, measurement)
+    inputs = {
+        "audio": preserved.audio_sha256,
+        "decisions": decisions.substance,
+        "settings": settings,
+        "tags": tags,
+        "broadcast": broadcast if settings.format is MasterFormat.WAVE else None,
+        "quality": QUALITY,
+        "version": COPY_VERSION,
+    }
+    arguments = {
+        "preservation": preserved.files[0].path,
+        "audio_sha256": preserved.audio_sha256,
+        "stem": job.stem,
+        "decisions": decisions,
+        "settings": settings,
+        "tags": tags,
+        "broadcast": broadcast,
+        "block_s": job.source.settings.method.block_s,
+    }
+    return Step(
+        "master",
+        job.tape,
+        job.side,
+        inputs,
+        "pipeline.stages:master",
+        arguments,
+        Mastered,
+        lambda made: _files(made.file),
+    )
+
+
+def access_step(job: SideJob, mastered: Mastered, decisions: Decisions) -> Step[Accessed]:
+    settings = job.source.settings.copies.access
+    tags = tag_words(job, decisions)
+    inputs = {
+        "audio": mastered.facts.audio_sha256,
+        "gain": decisions.gain,
+        "settings": settings,
+        "tags": tags,
+        "version": COPY_VERSION,
+    }
+    arguments = {
+        "mastered": mastered,
+        "stem": job.stem,
+        "gain": decisions.gain,
+        "settings": settings,
+        "tags": tags,
+        "block_s": job.source.settings.method.block_s,
+    }
+    return Step(
+        "access",
+        job.tape,
+        job.side,
+        inputs,
+        "pipeline.stages:access",
+        arguments,
+        Accessed,
+        lambda made: _files(made.file),
+    )
+
+
+def _files(*written: WrittenFile) -> dict[str, str | None]:
+    return {file.path: file.sha256 for file in written}
