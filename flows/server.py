@@ -106,11 +106,11 @@ class _OwnServer:
 
     def wait_until_recorded(self) -> None:
         """Until the server has written down every task it was told of, `FLUSHED_WITHIN_S` at most."""
-        until_s, last, now = time.monotonic() + FLUSHED_WITHIN_S, -1, 0
+        until_s, last = time.monotonic() + FLUSHED_WITHIN_S, -1
         with suppress(OSError, ValueError):
-            while now != last and time.monotonic() < until_s:
+            while (now := int(self._ask("/task_runs/count", b"{}"))) != last and time.monotonic() < until_s:
+                last = now
                 time.sleep(_SETTLED_AFTER_S)
-                last, now = now, int(self._ask("/task_runs/count", b"{}"))
 
     def _start(self) -> subprocess.Popen[bytes]:
         descriptor = self._listening.fileno()
@@ -168,8 +168,7 @@ def _blank_places(home: Path) -> list[Path]:
     Making one takes Prefect some 4 s and 116 migrations; copying it takes nothing.
     """
     name = f"blank-prefect-{version('prefect')}.db"
-    beside = [] if sys.dont_write_bytecode else [Path(__file__).parent / "__pycache__" / name]
-    return [*beside, home / name]
+    return [Path(__file__).resolve().parent / "__pycache__" / name, home / name]
 
 
 def _lay_blank_database(home: Path) -> bool:
@@ -203,6 +202,7 @@ def _keep_blank_database(home: Path) -> None:
     for blank in _blank_places(home):
         part = blank.with_suffix(f".{os.getpid()}")
         try:
+            part.parent.mkdir(exist_ok=True)
             with closing(sqlite3.connect(home / "prefect.db")) as ours, closing(sqlite3.connect(part)) as copy:
                 ours.backup(copy)
             part.replace(blank)
@@ -222,13 +222,14 @@ def _write_logging_settings(place: Path, log: Path | None) -> Path:
     target: dict[str, Any] = {"class": "logging.StreamHandler"}
     if log is not None:
         target = {"class": "logging.FileHandler", "filename": str(log), "mode": "w", "encoding": "utf-8", "delay": True}
-    one = {"level": "INFO" if log else "WARNING", "handlers": ["file"], "propagate": False}
+    named = {name: {"level": "WARNING", "handlers": ["file"], "propagate": False} for name in _LOGGERS.split()}
+    named["prefect"]["level"] = "INFO" if log else "WARNING"
     settings = {
         "version": 1,
         "disable_existing_loggers": False,
         "formatters": {"plain": {"format": "%(asctime)s %(levelname)s %(name)s %(threadName)s: %(message)s"}},
         "handlers": {"file": {**target, "formatter": "plain"}},
-        "loggers": dict.fromkeys(("prefect", "uvicorn", "fastapi"), one),
+        "loggers": named,
     }
     place.write_text(json.dumps(settings).replace("$", "$$"))  # Prefect fills in $NAMES
     return place
