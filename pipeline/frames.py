@@ -22,6 +22,7 @@ BAND_CENTRES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16
 LOWEST_LINE_HZ = 60.0  # below it a line is hum or rumble and never the strongest line we look for
 EVEN_BANDS_HZ = (2000.0, 4000.0)  # above mains hum, below where tape and heads roll off
 SILENT_DB = -200.0
+BATCH_BYTES = 1 << 21  # samples transformed at once: few enough to stay in the cache, enough to be worth the calls
 
 
 @dataclass(frozen=True)
@@ -92,13 +93,19 @@ class FrameMeter:
         return Frames(self._hop / self._rate_hz, times_s, bands, total, line_hz, share, line, flat, zeros)
 
     def _measure(self, held: Array, count: int) -> None:
-        views = np.lib.stride_tricks.sliding_window_view(held, self._length, axis=0)[:: self._hop][:count]
-        self._rows.append((*self._spectra(views), ~np.any(views, axis=(1, 2))))
+        used = np.ascontiguousarray(held[: (count - 1) * self._hop + self._length].T)
+        views = np.lib.stride_tricks.sliding_window_view(used, self._length, axis=1)[:, :: self._hop]
+        at_once = max(1, BATCH_BYTES // (4 * self._length * len(used)))
+        for first in range(0, count, at_once):
+            batch = views[:, first : first + at_once].transpose(1, 0, 2)
+            self._rows.append((*self._spectra(batch), ~np.any(batch, axis=(1, 2))))
 
     def _spectra(self, views: Array) -> tuple[Array, ...]:
         """views is (frames, channels, length)."""
         spectrum = scipy.fft.rfft(views * self._window, axis=-1)
-        power = (spectrum.real**2 + spectrum.imag**2) * np.float32(self._scale)
+        power = spectrum.real**2
+        power += spectrum.imag**2
+        power *= np.float32(self._scale)
         total = power[..., 2:].sum(-1)  # bins 0 and 1 hold DC through the window
         bands = np.stack([power[..., low:high].sum(-1) for low, high in self._bands], axis=-1)
         heard = power[..., self._low_bin :]
