@@ -12,17 +12,17 @@ from typing import Any
 from flows.engines import Engine
 from flows.progress import Watcher
 from flows.server import running_server
-from flows.workers import StageCall
+from flows.workers import StageCall, Tell
 from pipeline.again import TapeAgain, make_again
+from pipeline.ahead import silent
 from pipeline.archive import Archive
 from pipeline.errors import FeltpadError
 from pipeline.finish import finish, read_qc
 from pipeline.ledger import Ledger
-from pipeline.making import SideDone, TapeJob, TapeMade, make_tapes
+from pipeline.making import Hands, SideDone, TapeJob, TapeMade, make_tapes
 from pipeline.side_job import SideJob
-from pipeline.step import Desk, Run
+from pipeline.step import Desk
 
-InThread = Callable[[Callable[[], None]], Callable[[], None]]
 Started = Callable[[], AbstractContextManager[Engine]]
 
 
@@ -66,7 +66,7 @@ def jobs_due(jobs: Sequence[TapeJob], desk: Desk) -> _Looked:
 
     looked = _Looked()
     for job in jobs:
-        (made,) = make_tapes([job], desk, refuse, 1, lambda side, error: None, now)
+        (made,) = make_tapes([job], desk, Hands(refuse), 1, lambda side, error: None, now)
         if (made.verdict is None and job.sides) or any(not known for known in _accounted(job, made)):
             looked.jobs.append(job)
         else:
@@ -86,8 +86,8 @@ def make_tape_again(again: TapeAgain, archive: Archive, start_engine: Started, w
         archive.recover()
         desk = Desk(archive, ledger)
 
-        def work(run: Run, _: InThread) -> tuple[TapeMade, ...]:
-            return (make_again(again, desk, run, _teller(watcher), now),)
+        def work(hands: Hands) -> tuple[TapeMade, ...]:
+            return (make_again(again, desk, hands.run, _teller(watcher), now),)
 
         return _in_flow(work, desk, start_engine, watcher, len(again.sides))[0]
 
@@ -102,33 +102,33 @@ def _teller(watcher: Watcher) -> SideDone:
 def _flow_over(
     jobs: Sequence[TapeJob], desk: Desk, start_engine: Started, at_once: int, watcher: Watcher
 ) -> tuple[TapeMade, ...]:
-    def work(run: Run, in_thread: InThread) -> tuple[TapeMade, ...]:
-        return make_tapes(jobs, desk, run, at_once, _teller(watcher), now, in_thread)
+    def work(hands: Hands) -> tuple[TapeMade, ...]:
+        return make_tapes(jobs, desk, hands, at_once, _teller(watcher), now)
 
     return _in_flow(work, desk, start_engine, watcher, sum(len(job.sides) for job in jobs))
 
 
 def _in_flow(
-    work: Callable[[Run, InThread], tuple[TapeMade, ...]],
+    work: Callable[[Hands], tuple[TapeMade, ...]],
     desk: Desk,
     start_engine: Started,
     watcher: Watcher,
     sides: int,
 ) -> tuple[TapeMade, ...]:
     """Carry out ``work`` as a Prefect flow: every stage it runs is a task, done by the engine."""
-    with start_engine() as engine, running_server(desk.archive.state / "prefect"):
+    with running_server(desk.archive.state / "prefect"), start_engine() as engine:
         from prefect import flow, task
         from prefect.cache_policies import NO_CACHE
         from prefect.states import Completed, Failed
 
         @task(cache_policy=NO_CACHE, persist_result=False)
-        def stage(call: StageCall) -> Any:
-            return engine.run(call)
+        def stage(call: StageCall, tell: Tell) -> Any:
+            return engine.run(call, tell)
 
         def run(function: str, arguments: Mapping[str, Any], place: str, name: str) -> Any:
             label = f"{place}: {name}"
-            watcher.begin_stage(place, name)
-            return stage.with_options(task_run_name=label)(StageCall(function, arguments, label))
+            call = StageCall(function, arguments, label, tell_as="tell")
+            return stage.with_options(task_run_name=label)(call, watcher.begin_stage(place, name))
 
         def in_thread(piece: Callable[[], None]) -> Callable[[], None]:
             return partial(contextvars.copy_context().run, piece)
@@ -137,7 +137,7 @@ def _in_flow(
 
         @flow(name="feltpad", flow_run_name=f"{sides} sides", persist_result=False, validate_parameters=False)
         def box() -> Any:
-            outcome.extend(work(run, in_thread))
+            outcome.extend(work(Hands(run, in_thread, engine.stop)))
             failed = sum(len(tape.failed) for tape in outcome)
             return Failed(message=f"{failed} sides could not be processed") if failed else Completed()
 
@@ -154,4 +154,4 @@ def pages_again(archive: Archive, tapes: Sequence[str]) -> None:
         archive.recover()
         for tape in tapes:
             root = archive.begin(tape).root
-            finish(root, archive.root, read_qc(archive.require(tape)), now())
+            finish(root, archive.root, read_qc(archive.require(tape)), now(), silent)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any, TypeVar
 
 Block = TypeVar("Block")
+Tell = Callable[[float], None]  # hears the fraction of a stage that is done, 0 … 1
 _END = object()
 
 
@@ -50,3 +51,16 @@ def ahead(blocks: Iterable[Block], depth: int = 2) -> Iterator[Block]:
     finally:
         closed.set()
         maker.join()
+
+
+def silent(_: float) -> None:
+    """A `Tell` for whoever does not want to hear."""
+
+
+def told(blocks: Iterable[Block], frames: int, tell: Tell, start: float = 0.0, stop: float = 1.0) -> Iterator[Block]:
+    """The same blocks; ``tell`` hears how many of ``frames`` have gone by, from ``start`` up to ``stop``."""
+    gone = 0
+    for block in blocks:
+        yield block
+        gone += len(block)  # type: ignore[arg-type]
+        tell(start + (stop - start) * min(1.0, gone / max(1, frames)))

@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 
 from pipeline import __version__
+from pipeline.ahead import Tell
 from pipeline.archive import Archive, TapeFolder
 from pipeline.capture import open_capture
 from pipeline.deck import Deck
@@ -33,9 +34,10 @@ class Finished:
     verdict: Verdict
 
 
-def finish(root: Path, archive: Path, qc: TapeQC, now: datetime) -> Finished:
+def finish(root: Path, archive: Path, qc: TapeQC, now: datetime, tell: Tell) -> Finished:
     """Write qc.json and report.html, seal the working folder and put it in its place."""
     write_pages(TapeFolder(root), archive, qc, now)
+    tell(0.7)
     source, deck = read_source(TapeFolder(root))
     write_seal(TapeFolder(root), bag_facts(source, deck, qc, now))
     Archive(archive).publish(qc.tape)

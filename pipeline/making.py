@@ -46,27 +46,46 @@ class TapeMade:
 SideDone = Callable[[SideJob, str], None]  # the side, and why it failed ("" where it did not); from any thread
 
 
+def _as_it_is(piece: Callable[[], None]) -> Callable[[], None]:
+    return piece
+
+
+def _nothing() -> None:
+    return
+
+
+@dataclass(frozen=True)
+class Hands:
+    """Who does the work.
+
+    run        carries out a stage
+    in_thread  wraps what is handed to another thread, for callers whose context has to go along
+    stop       ends running stages at once
+    """
+
+    run: Run
+    in_thread: Callable[[Callable[[], None]], Callable[[], None]] = _as_it_is
+    stop: Callable[[], None] = _nothing
+
+
 def make_tapes(
     jobs: Sequence[TapeJob],
     desk: Desk,
-    run: Run,
+    hands: Hands,
     at_once: int,
     side_done: SideDone,
     now: Callable[[], datetime],
-    in_thread: Callable[[Callable[[], None]], Callable[[], None]] = lambda work: work,
 ) -> tuple[TapeMade, ...]:
-    """Make every tape, ``at_once`` sides beside each other; in the order of ``jobs``.
-
-    in_thread  wraps what is handed to another thread, for callers whose context has to go along
-    """
-    tapes = [_TapeWork(job, desk, run, side_done, now) for job in jobs]
+    """Make every tape, ``at_once`` sides beside each other; in the order of ``jobs``."""
+    tapes = [_TapeWork(job, desk, hands.run, side_done, now) for job in jobs]
     with ThreadPoolExecutor(max(1, at_once), thread_name_prefix="side") as pool:
-        futures = [pool.submit(in_thread(piece)) for tape in tapes for piece in tape.pieces()]
+        futures = [pool.submit(hands.in_thread(piece)) for tape in tapes for piece in tape.pieces()]
         try:
             for future in as_completed(futures):
                 future.result()
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
+            hands.stop()  # before the pool's threads are waited for: they are in the middle of long stages
             raise
     return tuple(tape.outcome() for tape in tapes)
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.ahead import ahead
+from pipeline.ahead import Tell, ahead, silent, told
 from pipeline.capture import AudioDigest, Capture, CaptureFacts, as_float32, sha256_of
 from pipeline.channels import ChannelMeter, Channels
 from pipeline.demodulate import Demodulated, demodulate
@@ -99,13 +99,14 @@ def measure_capture(
     method: Method,
     pictures: OverviewCriteria,
     passes: Passes = Passes.BOTH,
+    tell: Tell = silent,
 ) -> tuple[Measurement, Overview]:
     """Read the capture once, its tones and one excerpt once more, and say what is there.
 
     passes  whose flutter a tone shows: a tone on somebody's tape shows recorder and deck together
     """
     meters = _Meters(capture, method, pictures)
-    facts = _read(capture, meters, method.block_s)
+    facts = _read(capture, meters, method.block_s, tell)
     frames = meters.frames.frames()
     readings = _measure_tones(capture, find_tones(frames, method.tone), nominal_hz, method)
     tones = tuple(reading.tone for reading in readings)
@@ -137,12 +138,13 @@ def measure_capture(
     return measurement, meters.overview.overview()
 
 
-def _read(capture: Capture, meters: _Meters, block_s: float) -> CaptureFacts:
+def _read(capture: Capture, meters: _Meters, block_s: float, tell: Tell) -> CaptureFacts:
     """Every sample once, through all meters and the digests."""
     digest = AudioDigest(capture.encoding)
     with ThreadPoolExecutor(1) as beside:
         whole_file = beside.submit(sha256_of, capture.path)
-        for raw in ahead(capture.blocks(round(block_s * capture.sample_rate_hz))):
+        blocks = ahead(capture.blocks(round(block_s * capture.sample_rate_hz)))
+        for raw in told(blocks, capture.frames, tell):
             digest.update(raw)
             meters.feed(as_float32(raw))
         sha256 = whole_file.result()

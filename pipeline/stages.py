@@ -1,6 +1,6 @@
 """What a worker process is asked to do: one function a stage, with small arguments and a record to return.
 
-Every function takes ``root``, the tape's working folder, and writes only below it.
+Every function takes ``root``, the tape's working folder, and writes only below it; ``tell`` hears how far it is.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 from pipeline import __version__
+from pipeline.ahead import Tell
 from pipeline.archive import TapeFolder
 from pipeline.capture import open_capture, sha256_of
 from pipeline.copies.access import AccessGain, access_name, write_access
@@ -69,19 +70,31 @@ class Accessed:
 
 
 def measure(
-    root: Path, capture: Path, stem: str, nominal_hz: Sequence[float], method: Method, pictures: OverviewCriteria
+    root: Path,
+    capture: Path,
+    stem: str,
+    nominal_hz: Sequence[float],
+    method: Method,
+    pictures: OverviewCriteria,
+    tell: Tell,
 ) -> Measured:
     """Everything there is to know of a capture, in one pass over its samples."""
-    measurement, overview = measure_capture(open_capture(capture), nominal_hz, method, pictures)
+    measurement, overview = measure_capture(open_capture(capture), nominal_hz, method, pictures, tell=tell)
     written = write_overview(overview, TapeFolder(root).qc, stem)
     return Measured(measurement, tuple(_written(root, path) for path in written))
 
 
 def preserve(
-    root: Path, capture: Path, stem: str, settings: PreservationSettings, audio_sha256: str, block_s: float
+    root: Path,
+    capture: Path,
+    stem: str,
+    settings: PreservationSettings,
+    audio_sha256: str,
+    block_s: float,
+    tell: Tell,
 ) -> Preserved:
     """The capture, bit for bit. Raises CaptureError when it is no longer the one that was measured."""
-    files = write_preservation(open_capture(capture), TapeFolder(root).preservation, stem, settings, block_s)
+    files = write_preservation(open_capture(capture), TapeFolder(root).preservation, stem, settings, block_s, tell)
     if files.audio_sha256 != audio_sha256:
         raise CaptureError(
             f"{capture}: its samples changed between measuring and copying; is it still being recorded or copied?"
@@ -100,11 +113,12 @@ def master(
     tags: TagWords,
     broadcast: BroadcastWords,
     block_s: float,
+    tell: Tell,
 ) -> Mastered:
     """The corrected master, from the preservation copy, which is proven on the way."""
     path = TapeFolder(root).master / master_name(stem, settings)
     words = MasterWords(tags, broadcast)
-    facts = write_master(root / preservation, audio_sha256, decisions, settings, words, path, block_s)
+    facts = write_master(root / preservation, audio_sha256, decisions, settings, words, path, block_s, tell)
     return Mastered(_written(root, path), facts, made_with("soxr", "soundfile", "scipy", "mutagen"))
 
 
@@ -116,10 +130,11 @@ def access(
     settings: AccessSettings,
     tags: TagWords,
     block_s: float,
+    tell: Tell,
 ) -> Accessed:
     """The access copy, from the master, which is proven on the way."""
     path = TapeFolder(root).access / access_name(stem, settings)
-    facts, applied = write_access(root / mastered.file.path, mastered.facts, gain, settings, tags, path, block_s)
+    facts, applied = write_access(root / mastered.file.path, mastered.facts, gain, settings, tags, path, block_s, tell)
     encoder = "soundfile" if settings.format is AccessFormat.FLAC else "imageio-ffmpeg"
     return Accessed(_written(root, path), facts, applied, made_with("soxr", encoder, "mutagen"))
 

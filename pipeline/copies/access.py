@@ -15,7 +15,7 @@ import numpy as np
 import soundfile
 import soxr
 
-from pipeline.ahead import ahead
+from pipeline.ahead import Tell, ahead, silent, told
 from pipeline.capture import AudioDigest, Encoding, as_float32, open_capture
 from pipeline.copies.encoder import access_rate_hz, codec_arguments, decoded_blocks, packet_sha256, write_encoded
 from pipeline.copies.master import AudioFacts
@@ -74,12 +74,13 @@ def write_access(
     words: TagWords,
     path: Path,
     block_s: float,
+    tell: Tell = silent,
 ) -> tuple[AudioFacts, AccessGain]:
     """Make ``path`` from the master until its decoded peaks keep the ceiling. Raises CopyError when that fails."""
     applied = first_gain(master_facts, gain, settings)
     with whole_file(path) as partial:
         for _ in range(settings.encode_tries):
-            facts = _write_once(master, master_facts, applied.gain_db, settings, partial, block_s)
+            facts = _write_once(master, master_facts, applied.gain_db, settings, partial, block_s, tell)
             over_db = _over_ceiling_db(facts.true_peak_dbtp, gain.ceiling_dbtp)
             if over_db <= 0:
                 break
@@ -101,17 +102,26 @@ def _over_ceiling_db(true_peak_dbtp: Reading, ceiling_dbtp: float) -> float:
 
 
 def _write_once(
-    master: Path, master_facts: AudioFacts, gain_db: float, settings: AccessSettings, path: Path, block_s: float
+    master: Path,
+    master_facts: AudioFacts,
+    gain_db: float,
+    settings: AccessSettings,
+    path: Path,
+    block_s: float,
+    tell: Tell,
 ) -> AudioFacts:
     rate_hz = access_rate_hz(master_facts.sample_rate_hz, settings)
     channels = master_facts.channels
     blocks = _scaled_blocks(master, master_facts.audio_sha256, rate_hz, gain_db, block_s)
     block_frames = round(block_s * rate_hz)
+    frames = round(master_facts.frames * rate_hz / master_facts.sample_rate_hz)
+    blocks = told(blocks, frames, tell, 0.0, 0.8)
     if settings.format is AccessFormat.FLAC:
         return _write_flac(ahead(blocks), rate_hz, channels, settings, path)
     written = _Counted(blocks)
     write_encoded(ahead(written), rate_hz, channels, codec_arguments(settings), path)
-    facts = _measure(decoded_blocks(path, channels, block_frames), rate_hz, channels)
+    decoded = told(decoded_blocks(path, channels, block_frames), frames, tell, 0.8, 1.0)
+    facts = _measure(decoded, rate_hz, channels)
     if facts.frames != written.frames:
         raise CopyError(f"{path}: {written.frames} frames went in, {facts.frames} decode; the encoder lost audio")
     return facts

@@ -14,8 +14,8 @@ from typing import Any, Protocol
 import numpy as np
 import soundfile
 
-from pipeline.ahead import ahead
-from pipeline.capture import AudioDigest, Capture, Encoding, open_capture
+from pipeline.ahead import Tell, ahead, silent, told
+from pipeline.capture import AudioDigest, Encoding, open_capture
 from pipeline.copies.broadcast_wave import BroadcastWaveWriter, BroadcastWords
 from pipeline.copies.preservation import flac_compression
 from pipeline.copies.settings import MasterFormat, MasterSettings
@@ -78,6 +78,7 @@ def write_master(
     words: MasterWords,
     path: Path,
     block_s: float,
+    tell: Tell = silent,
 ) -> AudioFacts:
     """Render the preservation copy into ``path``. Raises CopyError when the copy is not what was meant.
 
@@ -87,7 +88,8 @@ def write_master(
     source = open_capture(preservation)
     proven = AudioDigest(source.encoding)
     start, stop = cut_frames(source, decisions)
-    cut = _cut_out(source, proven, start, stop, round(block_s * source.sample_rate_hz))
+    blocks = told(source.blocks(round(block_s * source.sample_rate_hz)), source.frames, tell)
+    cut = _cut_out(blocks, proven, start, stop)
     channels = rendered_channels(source, decisions)
     rendered = ahead(render_blocks(ahead(cut), source, decisions))
     quantiser = Quantiser(MASTER_BITS, dither=not (is_bit_exact(decisions) and source.encoding.holds_24_bits))
@@ -116,10 +118,10 @@ def write_master(
     return facts
 
 
-def _cut_out(source: Capture, proven: AudioDigest, start: int, stop: int, block_frames: int) -> Iterator[Array]:
+def _cut_out(blocks: Iterator[Array], proven: AudioDigest, start: int, stop: int) -> Iterator[Array]:
     """The blocks of the cut; every block of the file goes through the digest."""
     position = 0
-    for block in source.blocks(block_frames):
+    for block in blocks:
         proven.update(block)
         first, last = max(start - position, 0), min(stop - position, len(block))
         if first < last:

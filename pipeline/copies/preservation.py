@@ -12,7 +12,7 @@ from pathlib import Path
 
 import soundfile
 
-from pipeline.ahead import ahead
+from pipeline.ahead import Tell, ahead, silent, told
 from pipeline.capture import AudioDigest, Capture, Encoding
 from pipeline.container import write_surroundings
 from pipeline.copies.settings import PreservationSettings
@@ -42,20 +42,21 @@ def preservation_name(capture: Capture, stem: str) -> str:
 
 
 def write_preservation(
-    capture: Capture, folder: Path, stem: str, settings: PreservationSettings, block_s: float
+    capture: Capture, folder: Path, stem: str, settings: PreservationSettings, block_s: float, tell: Tell = silent
 ) -> PreservationFiles:
     """Write ``folder/stem.flac`` (or ``.wav``) and what stood around the samples. The capture is only read."""
     path = folder / preservation_name(capture, stem)
     digest = AudioDigest(capture.encoding)
     block_frames = round(block_s * capture.sample_rate_hz)
+    blocks = told(ahead(capture.blocks(block_frames)), capture.frames, tell)
     with whole_file(path) as partial:
         if capture.format_name == "FLAC":
             shutil.copyfile(capture.path, partial)
-            for block in ahead(capture.blocks(block_frames)):
+            for block in blocks:
                 digest.update(block)
         else:
             with _opened_for(capture, partial, settings) as sound:
-                for block in ahead(capture.blocks(block_frames)):
+                for block in blocks:
                     digest.update(block)
                     sound.write(block)
     kept: tuple[Path, ...] = ()
