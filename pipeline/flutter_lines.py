@@ -17,11 +17,11 @@ from typing import Any
 import numpy as np
 
 Array = np.ndarray[Any, Any]
-_REACH_BINS = 6  # a line that keeps its rate, and swells slowly, stays within this many bins under a Hann window
-# Least squares under a Hann window, in noise of mean power F a bin: variance of the peak is _PEAK_SPREAD * F, that of
+_REACH_BINS = 6  # a line that keeps its rate, and swells slowly, stays within this many bins under a sine window
+# Least squares under a sine window, in noise of mean power F a bin: variance of the peak is _PEAK_SPREAD * F, that of
 # the rate _HZ_SPREAD * F / (peak * seconds)**2; from the window's moments.
-_PEAK_SPREAD = 0.648
-_HZ_SPREAD = 0.460
+_PEAK_SPREAD = 0.608
+_HZ_SPREAD = 0.289
 
 
 @dataclass(frozen=True)
@@ -129,7 +129,7 @@ class _Piece:
         self.seconds = len(deviation) / rate_hz
         along = np.linspace(-1, 1, len(deviation))
         drift = np.polynomial.legendre.legval(along, np.polynomial.legendre.legfit(along, deviation, 2))
-        self._window = np.hanning(len(deviation) + 2)[1:-1]
+        self._window = np.cos(np.pi / 2 * along * len(deviation) / (len(deviation) + 1))
         padded = next_fast_len(len(deviation), real=True)
         self._scale = 2 / self._window.sum()  # a line of peak d stands d high
         self._left = rfft((deviation - drift) * self._window, padded) * self._scale
@@ -191,7 +191,7 @@ class _Piece:
         half = max(4, min(math.ceil(self._half_hz(hz) / self._bin_hz), round(hz / self._bin_hz) - 1))
         count = 4 * half
         at_s = np.arange(count) / (count * self._bin_hz) - (self.seconds - 1 / self._rate_hz) / 2
-        window = np.where(np.abs(at_s) < self.seconds / 2, np.cos(np.pi * at_s / self.seconds) ** 2, 0.0)
+        window = np.where(np.abs(at_s) < self.seconds / 2, np.cos(np.pi * at_s / self.seconds), 0.0)
         return round(hz / self._bin_hz), half, at_s, window * (self._rate_hz / self._bin_hz) * self._scale / 2
 
     def _fit(self, hz: float, start: _Fit | None = None) -> _Fit:

@@ -3,7 +3,8 @@
 Two detectors follow the positive and the negative half of the weighted deviation, quick to rise and slow to fall; a
 pointer with some inertia shows half their sum, scaled so that a steady 4 Hz sine of peak d reads d. The standard fixes
 no circuit, only what pulses must read (`PULSE_READINGS`, from memory in part); the three time constants are fitted
-to that table with our weighting in front.
+to that table with our weighting in front. Falling that fast, the meter reads slow wow low: a steady sine of 1 Hz at
+0.87 of its weighted peak, one of 0.5 Hz at 0.76.
 """
 
 from __future__ import annotations

@@ -20,7 +20,7 @@ def rows(kind):
 
 
 def test_nominal_speed_is_one_and_seven_eighths_inches_a_second():
-    assert cassette.NOMINAL_SPEED_MM_S == pytest.approx(1.875 * 25.4)
+    assert pytest.approx(1.875 * 25.4) == cassette.NOMINAL_SPEED_MM_S
     assert 2 * cassette.HALF_SPEED_MM_S == cassette.NOMINAL_SPEED_MM_S == cassette.DOUBLE_SPEED_MM_S / 2
 
 

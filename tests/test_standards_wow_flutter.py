@@ -23,7 +23,7 @@ def test_the_weighting_table_holds_the_remembered_rows():
 def test_the_pulse_table_holds_its_rows():
     pulses = [tuple(map(float, row[1:])) for row in ROWS if row[0] == "pulse"]
     assert list(wow_flutter.PULSE_READINGS) == pulses
-    assert [wow_flutter.FALL_BETWEEN_PULSES] == [tuple(map(float, row[1:])) for row in ROWS if row[0] == "fall"]
+    assert [tuple(map(float, row[1:])) for row in ROWS if row[0] == "fall"] == [wow_flutter.FALL_BETWEEN_PULSES]
 
 
 def test_weighting_goes_through_every_row():
