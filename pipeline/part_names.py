@@ -21,9 +21,11 @@ _HINTS = {
     PartKind.SUPPLY_REEL: "a dragging supply reel: uneven back tension, or a cassette that rubs",
     PartKind.TAKE_UP_REEL: "a take-up reel that pulls unevenly: its clutch, or a cassette that rubs",
 }
+_HARMONIC_HINT = "the same fault as at its own rate; a sharp one, a flat spot or a joint, shows several harmonics"
+_OVAL_HINT = "an oval part, or two bad places opposite each other"
+_BEAT_HINT = "two faults that work together: with either mended it goes"
 COMMON_PRACTICE = " (common practice)"
 NO_PART = "no part on file turns at this rate"
-HARMONIC = "it is not the part's own rate: see the line it belongs to"
 
 Seen = tuple[FlutterComponent, PartRate]
 
@@ -41,14 +43,18 @@ def name_parts(
     seen = [(c, rate) for c, fitting in zip(components, own, strict=True) for rate in fitting]
     named = []
     for component, fitting in zip(components, own, strict=True):
-        names = [rate.part.name for rate in fitting] + _seen_harmonics(component, seen, criteria)
-        names = names or _unseen_harmonics(component, rates, criteria) or _beats(component, seen, criteria)
-        hints = dict.fromkeys(_HINTS[rate.part.kind] for rate in fitting)
+        causes = [(rate.part.name, _HINTS[rate.part.kind]) for rate in fitting]
+        causes += [(name, _HARMONIC_HINT) for name in _seen_harmonics(component, seen, criteria)]
+        causes = causes or [(name, _OVAL_HINT) for name in _unseen_harmonics(component, rates, criteria)]
+        causes = causes or [(name, _BEAT_HINT) for name in _beats(component, seen, criteria)]
+        part, hint = (
+            (" or ".join(dict.fromkeys(column)) for column in zip(*causes, strict=True)) if causes else ("", "")
+        )
         named.append(
             replace(
                 component,
-                part=" or ".join(dict.fromkeys(names)) if names else NotMeasured(NO_PART),
-                hint="; or ".join(hints) + COMMON_PRACTICE if hints else NotMeasured(HARMONIC if names else NO_PART),
+                part=part or NotMeasured(NO_PART),
+                hint=hint + COMMON_PRACTICE if hint else NotMeasured(NO_PART),
             )
         )
     return tuple(named)
@@ -73,11 +79,11 @@ def _seen_harmonics(component: FlutterComponent, seen: Sequence[Seen], criteria:
 
 
 def _unseen_harmonics(component: FlutterComponent, rates: Sequence[PartRate], criteria: PartCriteria) -> list[str]:
-    """A reel's band is too wide for that: its multiples would claim everything up to 3 Hz."""
+    """Of round parts with a rate of their own; a reel's multiples would claim everything up to 3 Hz."""
     return [
         f"{rate.part.name}, {_ordinal(order)} harmonic"
         for rate in rates
-        if rate.part.kind not in REELS
+        if rate.part.kind not in (*REELS, PartKind.BELT)
         for order in range(2, criteria.highest_unseen_order + 1)
         if order * rate.low_hz <= component.hz <= order * rate.high_hz
     ]
