@@ -114,21 +114,25 @@ class Quantiser:
 
     def quantise(self, block: Array) -> Array:
         scale = float(1 << (self._bits - 1))
-        scaled = block.astype(np.float64) * scale
+        scaled = block.reshape(-1).astype(np.float64)
+        scaled *= scale
         if self._table is not None:
-            scaled += self._next_noise(scaled.size).reshape(scaled.shape)
+            self._add_noise(scaled, self._table)
         np.rint(scaled, out=scaled)
-        over = np.count_nonzero(scaled > scale - 1) + np.count_nonzero(scaled < -scale)
-        if over:
-            self.clipped_samples += int(over)
+        if scaled.size and (scaled.max() > scale - 1 or scaled.min() < -scale):
+            self.clipped_samples += int(np.count_nonzero((scaled > scale - 1) | (scaled < -scale)))
             np.clip(scaled, -scale, scale - 1, out=scaled)
-        return scaled.astype(np.int32) << (32 - self._bits)
+        integers = scaled.astype(np.int32)
+        integers <<= 32 - self._bits
+        return integers.reshape(block.shape)
 
-    def _next_noise(self, count: int) -> Array:
-        assert self._table is not None
-        index = (self._position + np.arange(count)) % _DITHER_LENGTH
-        self._position = (self._position + count) % _DITHER_LENGTH
-        return self._table[index]
+    def _add_noise(self, scaled: Array, table: Array) -> None:
+        done = 0
+        while done < len(scaled):
+            count = min(len(scaled) - done, _DITHER_LENGTH - self._position)
+            scaled[done : done + count] += table[self._position : self._position + count]
+            self._position = (self._position + count) % _DITHER_LENGTH
+            done += count
 
 
 def _tpdf_table() -> Array:

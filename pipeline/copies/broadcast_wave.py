@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.capture import packed_integers
 from pipeline.standards import bext
 
 Array = np.ndarray[Any, Any]
@@ -95,8 +96,8 @@ class BroadcastWaveWriter:
 
     def write(self, block: Array) -> None:
         """(frames, channels) of int32, left-justified 24-bit values."""
-        packed = np.ascontiguousarray(block.astype("<i4", copy=False)).view(np.uint8).reshape(-1, 4)[:, 1:]
-        self._stream.write(np.ascontiguousarray(packed).data.cast("B"))
+        packed = packed_integers(block, 3)
+        self._stream.write(packed.data.cast("B"))
         self._samples_bytes += packed.size
 
     def set_loudness(self, integrated_lufs: float | None, range_lu: float | None, true_peak: float | None) -> None:

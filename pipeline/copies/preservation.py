@@ -2,6 +2,9 @@
 
 Integer PCM up to 24 bits becomes FLAC. Float, and 32-bit integers (which the FLAC of libsndfile cannot hold), become
 WAVE, or RF64 (EBU Tech 3306) where 32-bit sizes would not do. A capture that is FLAC already is copied byte for byte.
+
+What is written depends on the capture alone, not on the time of day. `write_original` makes the capture file again from
+what was kept.
 """
 
 from __future__ import annotations
@@ -9,15 +12,19 @@ from __future__ import annotations
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import soundfile
 
 from pipeline.ahead import Tell, ahead, silent, told
-from pipeline.capture import AudioDigest, Capture, Encoding
-from pipeline.container import write_surroundings
+from pipeline.capture import AudioDigest, Capture, Encoding, open_capture, packed_integers, sha256_of
+from pipeline.container import Container, read_container, write_surroundings
 from pipeline.copies.settings import PreservationSettings
 from pipeline.errors import CopyError
 from pipeline.files import whole_file
+
+Array = np.ndarray[Any, Any]
 
 LARGEST_WAVE_BYTES = (1 << 32) - (1 << 20)  # RIFF sizes are 32-bit; a little room for the header
 
@@ -47,8 +54,7 @@ def write_preservation(
     """Write ``folder/stem.flac`` (or ``.wav``) and what stood around the samples. The capture is only read."""
     path = folder / preservation_name(capture, stem)
     digest = AudioDigest(capture.encoding)
-    block_frames = round(block_s * capture.sample_rate_hz)
-    blocks = told(ahead(capture.blocks(block_frames)), capture.frames, tell)
+    blocks = told(ahead(capture.blocks(round(block_s * capture.sample_rate_hz))), capture.frames, tell)
     with whole_file(path) as partial:
         if capture.format_name == "FLAC":
             shutil.copyfile(capture.path, partial)
@@ -59,11 +65,63 @@ def write_preservation(
                 for block in blocks:
                     digest.update(block)
                     sound.write(block)
+            _forget_the_time(partial)
     kept: tuple[Path, ...] = ()
+    head, tail = folder / f"{stem}-head.bin", folder / f"{stem}-tail.bin"
     if capture.container.family != "other":
-        head, tail = folder / f"{stem}-head.bin", folder / f"{stem}-tail.bin"
         kept = write_surroundings(capture.path, capture.container, head, tail)
+    _drop_what_an_earlier_capture_left(path, head, tail, kept)
     return PreservationFiles(path, digest.hexdigest(), kept)
+
+
+def _forget_the_time(path: Path) -> None:
+    """libsndfile dates the PEAK chunk it puts before float samples; without the date a copy is always the same."""
+    with path.open("rb+") as stream:
+        head = stream.read(4096)
+        at = head.find(b"PEAK")
+        if at > 0 and at < head.find(b"data"):
+            stream.seek(at + 12)  # behind name, length and version
+            stream.write(bytes(4))
+
+
+def _drop_what_an_earlier_capture_left(path: Path, head: Path, tail: Path, kept: tuple[Path, ...]) -> None:
+    """A capture that was replaced by one of another kind leaves files that would no longer belong to any."""
+    for other in (path.with_suffix(".flac"), path.with_suffix(".wav"), head, tail):
+        if other != path and other not in kept:
+            other.unlink(missing_ok=True)
+
+
+def write_original(preservation: Path, head: Path, tail: Path | None, sha256: str, path: Path) -> Path:
+    """Write the capture file again, as it came off the recorder, from its preservation copy and what was kept beside.
+
+    (A FLAC capture has neither: its preservation copy is the file itself.) Raises CopyError, and leaves nothing behind,
+    when what comes out is not the file with this ``sha256``.
+    """
+    layout, source = read_container(head), open_capture(preservation)
+    with whole_file(path) as partial:
+        with partial.open("wb") as out:
+            out.write(head.read_bytes())
+            for block in source.blocks(source.sample_rate_hz):
+                out.write(_as_on_disk(block, source.encoding, layout))
+            if tail is not None:
+                with tail.open("rb") as stream:
+                    shutil.copyfileobj(stream, out)
+        found = sha256_of(partial)
+        if found != sha256:
+            raise CopyError(
+                f"{path}: came out with SHA-256 {found[:16]}…, the capture file had {sha256[:16]}…;"
+                " are the preservation copy, its head and its tail of one side?"
+            )
+    return path
+
+
+def _as_on_disk(block: Array, encoding: Encoding, layout: Container) -> bytes:
+    if encoding.is_float:
+        return block.astype(block.dtype.newbyteorder(layout.order)).tobytes()
+    octets = packed_integers(block, encoding.sample_bytes)
+    if layout.unsigned:
+        octets ^= 0x80
+    return octets.tobytes() if layout.order == "<" else np.ascontiguousarray(octets[:, ::-1]).tobytes()
 
 
 def _opened_for(capture: Capture, path: Path, settings: PreservationSettings) -> soundfile.SoundFile:
