@@ -71,6 +71,7 @@ def _version() -> str:
 def _demo(commands: Subparsers) -> None:
     demo = commands.add_parser("demo", help="the sample box, end to end")
     demo.add_argument("--out", type=Path, default=Path("demo-archive"), metavar="DIR", help="default: demo-archive")
+    _config(demo)
     _work(demo)
 
 
@@ -78,6 +79,7 @@ def _check(commands: Subparsers) -> None:
     check = commands.add_parser("check", help="read a box's sheet and every capture's header; write nothing")
     check.add_argument("box", type=Path, metavar="BOX")
     check.add_argument("--json", action="store_true", help="the problems as one JSON document")
+    _config(check)
 
 
 def _measure(commands: Subparsers) -> None:
@@ -93,6 +95,7 @@ def _measure(commands: Subparsers) -> None:
         help="nominal tones that may be on it",
     )
     measure.add_argument("--json", action="store_true", help="the whole measurement as one JSON document")
+    _config(measure)
 
 
 def _bench(commands: Subparsers) -> None:
@@ -160,6 +163,16 @@ def _verify(commands: Subparsers) -> None:
     verify.add_argument("archive", type=Path, metavar="ARCHIVE")
     verify.add_argument("--tape", action="append", default=[], metavar="ID", help="only this tape; may be given again")
     verify.add_argument("--json", action="store_true", help="the outcome as one JSON document")
+
+
+def _config(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--config",
+        type=Path,
+        default=None,
+        metavar="DIR",
+        help="a folder with your own copies of feltpad's config files",
+    )
 
 
 def _work(parser: argparse.ArgumentParser) -> None:

@@ -34,22 +34,27 @@ def demo(parsed: argparse.Namespace) -> int:
 def check(parsed: argparse.Namespace) -> int:
     """Every problem of a box; nothing is written."""
     from pipeline.box import check_box
+    from pipeline.errors import Problem, SettingsError
     from pipeline.method import read_all_settings
 
-    found = check_box(parsed.box, read_all_settings().method.sheet)
+    found = check_box(parsed.box, read_all_settings(parsed.config).method.sheet)
+    listed = list(found.problems)
     if found.box is not None:
-        read_all_settings(copies_overrides=found.box.copies_overrides)
+        try:
+            read_all_settings(parsed.config, found.box.copies_overrides)
+        except SettingsError as exc:
+            listed += [Problem("box.toml, table [copies]", line) for line in str(exc).splitlines()]
     if parsed.json:
-        problems = [{"place": p.place, "what": p.what, "slip": p.slip} for p in found.problems]
+        problems = [{"place": p.place, "what": p.what, "slip": p.slip} for p in listed]
         _print_json({"box": str(parsed.box), "sides": len(found.sides), "problems": problems})
     else:
-        for problem in found.problems:
+        for problem in listed:
             print(problem)
         tapes = len({side.row.tape for side in found.sides})
         hours = sum(side.capture.duration_s for side in found.sides if side.capture) / 3600
-        what = f"{len(found.problems)} problems" if found.problems else "no problems"
+        what = f"{len(listed)} problems" if listed else "no problems"
         print(f"{what}: {tapes} tapes, {len(found.sides)} sides, {hours:.2f} hours of captures", file=sys.stderr)
-    return USAGE if found.problems else DONE
+    return USAGE if listed else DONE
 
 
 def measure(parsed: argparse.Namespace) -> int:
@@ -60,7 +65,7 @@ def measure(parsed: argparse.Namespace) -> int:
     from pipeline.method import read_all_settings
     from pipeline.records import to_plain
 
-    settings = read_all_settings()
+    settings = read_all_settings(parsed.config)
     capture = open_capture(parsed.capture)
     measurement, _ = measure_capture(capture, parsed.tone, settings.method, settings.report.overview)
     if parsed.json:
@@ -168,7 +173,7 @@ def _digitize(box: Path, out: Path, tapes: Sequence[str], parsed: argparse.Names
     from flows.progress import watched
     from pipeline.plan import plan_box
 
-    plan = plan_box(box, tapes)
+    plan = plan_box(box, tapes, parsed.config)
     archive = Archive(out)
     archive.state.mkdir(parents=True, exist_ok=True)
     with watched(sum(len(job.sides) for job in plan.jobs), parsed.quiet) as watcher:

@@ -150,6 +150,6 @@ def _written(root: Path, path: Path) -> WrittenFile:
 
 
 def with_capture_path(measured: Measured, capture: Path) -> Measured:
-    """The same measurement for the same bytes at another path: a box that was moved is not measured again."""
-    facts = replace(measured.measurement.capture, path=str(capture))
+    """The same measurement, its capture named otherwise."""
+    facts = replace(measured.measurement.capture, path=capture.as_posix())
     return replace(measured, measurement=replace(measured.measurement, capture=facts))

@@ -118,6 +118,11 @@ def _finish_step(source: TapeSource, deck: Deck, qc: TapeQC, desk: Desk, now: da
 
 
 def _measured(job: SideJob, desk: Desk, run: Run, done: list[str]) -> Measured:
+    """The record names the capture as the sheet does: a box that is moved is the same box."""
+    return with_capture_path(_measured_as_found(job, desk, run, done), job.row.capture)
+
+
+def _measured_as_found(job: SideJob, desk: Desk, run: Run, done: list[str]) -> Measured:
     """Ask the ledger by the capture's digest; a capture never seen before is measured without hashing it first."""
     assert job.capture is not None
     stamp = find_stamp(job.capture)
@@ -128,7 +133,7 @@ def _measured(job: SideJob, desk: Desk, run: Run, done: list[str]) -> Measured:
     if digests is not None:
         found = measure_step(job, digests.sha256).find(desk)
         if found is not None:
-            return with_capture_path(found, job.capture)
+            return found
     step = measure_step(job, digests.sha256 if digests else "not known yet")
     root = desk.archive.begin(job.tape).root
     made: Measured = run(step.function, {**step.arguments, "root": root}, step.place, step.name)
