@@ -12,16 +12,17 @@ from typing import Any
 from flows.engines import Engine
 from flows.progress import Watcher
 from flows.server import running_server
-from flows.workers import StageCall, Tell
+from flows.workers import StageCall, Tell, perform
 from pipeline.again import TapeAgain, make_again
-from pipeline.ahead import silent
 from pipeline.archive import Archive
 from pipeline.errors import FeltpadError
-from pipeline.finish import finish, read_qc
+from pipeline.finish import read_qc
 from pipeline.ledger import Ledger
 from pipeline.making import Hands, SideDone, TapeJob, TapeMade, make_tapes
 from pipeline.side_job import SideJob
+from pipeline.source import read_source
 from pipeline.step import Desk
+from pipeline.tape import seal_tape
 
 Started = Callable[[], AbstractContextManager[Engine]]
 
@@ -147,11 +148,20 @@ def _in_flow(
         return tuple(outcome)
 
 
-def pages_again(archive: Archive, tapes: Sequence[str]) -> None:
-    """The page of every tape anew from its records and copies, sealed again, and the archive's own pages."""
+def pages_again(archive: Archive, tapes: Sequence[str], watcher: Watcher) -> None:
+    """The page of every tape anew from its records and copies, and sealed again; nothing is rendered."""
     ledger = Ledger(archive.state / "ledger")
+
+    def run(function: str, arguments: Mapping[str, Any], place: str, name: str) -> Any:
+        call = StageCall(function, arguments, f"{place}: {name}", tell_as="tell")
+        return perform(call, watcher.begin_stage(place, name))
+
     with ledger.held():
         archive.recover()
+        desk = Desk(archive, ledger)
         for tape in tapes:
-            root = archive.begin(tape).root
-            finish(root, archive.root, read_qc(archive.require(tape)), now(), silent)
+            folder = archive.require(tape)
+            source, deck = read_source(folder)
+            record = read_qc(folder)
+            seal_tape(source, deck, record.sides, record.failed, desk, run, now())
+            watcher.end_side(tape, "page made")

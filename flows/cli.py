@@ -126,6 +126,7 @@ def _digitize(commands: Subparsers) -> None:
     digitize.add_argument(
         "--tape", action="append", default=[], metavar="ID", help="only this tape; may be given again"
     )
+    _config(digitize)
     _work(digitize)
 
 

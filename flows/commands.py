@@ -125,7 +125,8 @@ def qc(parsed: argparse.Namespace) -> int:
     """Summary on the terminal, and the pages again."""
     from flows import tables
     from flows.box import now, pages_again
-    from pipeline.at_a_glance import read_summary
+    from flows.progress import watched
+    from pipeline.at_a_glance import read_summary, write_summary
     from pipeline.finish import read_qc
     from pipeline.method import read_all_settings
     from pipeline.qc import Verdict
@@ -137,8 +138,12 @@ def qc(parsed: argparse.Namespace) -> int:
     if parsed.json:
         _print_json({"schema": "feltpad.qc-list/1", "tapes": [to_plain(record) for record in records]})
     else:
-        pages_again(archive, tapes)
-        tables.print_summary(read_summary(archive, read_all_settings().report.summary, now()))
+        with watched(len(tapes), quiet=False) as watcher:
+            pages_again(archive, tapes, watcher)
+        criteria = read_all_settings().report.summary
+        summary = read_summary(archive, criteria, now())
+        write_summary(archive, summary, criteria)
+        tables.print_summary(summary)
     if any(record.failed for record in records):
         return FAILED_SIDE
     return FAILED_QC if any(record.verdict is Verdict.FAIL for record in records) else DONE

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from typing import Any
 
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -12,19 +14,25 @@ from pipeline.measurement import Measurement
 from pipeline.records import NotMeasured
 from pipeline.report.summary import BoxSummary, summary_table
 
+WIDE, MIDDLE, PIPED = 150, 100, 200  # columns
 _STYLES = {"pass": "green", "warn": "yellow", "fail": "bold red"}
 
 
 def print_summary(summary: BoxSummary) -> None:
-    """The box at a glance: a row a side."""
+    """The box at a glance: a row a side. A narrow terminal goes without the title, a very narrow one without the worst
+    finding too; the index has both."""
+    console = _console()
     head, *rows = summary_table(summary)
-    table = Table(title=Text(summary.title), title_justify="left", header_style="bold", pad_edge=False)
-    for name in head:
-        short = name not in ("Title", "Worst")
-        table.add_column(name, no_wrap=short, overflow="ellipsis", ratio=None if short else 1)
+    left_out = {"Worst"} if console.width < WIDE else set()
+    left_out |= {"Title"} if console.width < MIDDLE else set()
+    shown = [index for index, name in enumerate(head) if name not in left_out]
+    table = Table(title=Text(summary.title), title_justify="left", header_style="bold", box=SIMPLE_HEAD, pad_edge=False)
+    for name in (head[index] for index in shown):
+        text = name in ("Title", "Worst")
+        table.add_column(name, no_wrap=not text, overflow="fold", ratio=1 if text else None)
     for row in rows:
-        table.add_row(*(Text(cell, style=_STYLES.get(cell, "")) for cell in row))
-    _console().print(table)
+        table.add_row(*(Text(row[index], style=_STYLES.get(row[index], "")) for index in shown))
+    console.print(table)
 
 
 def print_measurement(measurement: Measurement) -> None:
@@ -37,7 +45,7 @@ def print_measurement(measurement: Measurement) -> None:
             f" {facts.encoding.value}"
         )
     )
-    table = Table(header_style="bold", pad_edge=False)
+    table = Table(header_style="bold", box=SIMPLE_HEAD, pad_edge=False)
     table.add_column("Measured")
     table.add_column("Value")
     for name, value in _rows(measurement):
@@ -77,4 +85,6 @@ def _shown(value: Any, form: str) -> str:
 
 
 def _console() -> Console:
-    return Console(highlight=False, soft_wrap=False)
+    """A terminal is used as wide as it is; a file or a pipe gets lines that hold everything."""
+    width = None if sys.stdout.isatty() else PIPED
+    return Console(highlight=False, soft_wrap=False, width=width)

@@ -88,22 +88,35 @@ def finish_tape(
     now: datetime,
 ) -> tuple[Finished, bool]:
     """Page and seal, when anything in them would be new; returns the outcome and whether it was done."""
-    qc = tape_qc(source.tape, sides, failed)
-    step = _finish_step(source, deck, qc, desk, now)
+    step = _finish_step(source, deck, tape_qc(source.tape, sides, failed), desk, now)
     in_work = desk.archive.in_work(source.tape).root.exists()
     found = None if in_work else step.find(desk)
     if found is not None:
         return found, False
-    _drop_what_nothing_names(desk.archive.begin(source.tape), qc)
-    write_source(source, deck, desk.archive.begin(source.tape))
-    made: Finished = run(
-        step.function, {**step.arguments, "root": desk.archive.in_work(source.tape).root}, step.place, step.name
-    )
+    return seal_tape(source, deck, sides, failed, desk, run, now), True
+
+
+def seal_tape(
+    source: TapeSource,
+    deck: Deck,
+    sides: Sequence[SideQC],
+    failed: Sequence[FailedSide],
+    desk: Desk,
+    run: Run,
+    now: datetime,
+) -> Finished:
+    """Page and seal, whether or not they were there before."""
+    qc = tape_qc(source.tape, sides, failed)
+    step = _finish_step(source, deck, qc, desk, now)
+    working = desk.archive.begin(source.tape)
+    _drop_what_nothing_names(working, qc)
+    write_source(source, deck, working)
+    made: Finished = run(step.function, {**step.arguments, "root": working.root}, step.place, step.name)
     folder = desk.archive.sealed(source.tape)
     outputs = {folder.relative(path): None for path in (folder.qc / "qc.json", folder.qc / "report.html")}
     result = to_plain(made)
     desk.ledger.write(source.tape, "", step.name, step.key, root=folder.root, outputs=outputs, result=result)
-    return made, True
+    return made
 
 
 def _finish_step(source: TapeSource, deck: Deck, qc: TapeQC, desk: Desk, now: datetime) -> Step[Finished]:
