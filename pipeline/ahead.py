@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from typing import Any, TypeVar
 
 Block = TypeVar("Block")
@@ -15,7 +15,8 @@ _END = object()
 def ahead(blocks: Iterable[Block], depth: int = 2) -> Iterator[Block]:
     """The same blocks in the same order, made by a thread of their own, at most ``depth`` in stock.
 
-    An error in the making is raised here. Closing the generator early stops the thread at its next block.
+    An error in the making is raised here. Closing the generator early stops the thread at its next block, and closes
+    what the blocks came from.
 
     >>> list(ahead(range(4)))
     [0, 1, 2, 3]
@@ -40,6 +41,9 @@ def ahead(blocks: Iterable[Block], depth: int = 2) -> Iterator[Block]:
             put(_END)
         except BaseException as exc:
             put(exc)
+        finally:
+            if isinstance(blocks, Generator):
+                blocks.close()
 
     maker = threading.Thread(target=make, daemon=True)
     maker.start()

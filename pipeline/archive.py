@@ -107,6 +107,7 @@ class Archive:
         sealed, working, replaced = self.sealed(tape), self.in_work(tape), self._replaced(tape)
         replaced.parent.mkdir(parents=True, exist_ok=True)
         if sealed.root.exists():
+            shutil.rmtree(replaced, ignore_errors=True)  # a run killed while it cleared up may have left part of one
             sealed.root.rename(replaced)
         working.root.rename(sealed.root)
         shutil.rmtree(replaced, ignore_errors=True)

@@ -6,7 +6,8 @@ ones are kept, so an older copy can always be made again from the preservation c
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -24,6 +25,13 @@ from pipeline.settings import settings_from
 from pipeline.speed import SpeedSource
 
 SCHEMA = "feltpad.decisions/1"
+_MAY_BE_LEFT_OUT = (
+    ("speed", "read_hz"),
+    ("speed", "true_hz"),
+    ("equalisation", "deck_us"),
+    ("equalisation", "tape_us"),
+    ("gain", "access_db"),
+)
 
 
 class By(StrEnum):
@@ -226,19 +234,46 @@ def read_decisions(path: Path) -> Decisions:
 
     try:
         table = tomllib.loads(path.read_text("utf-8"))
-        for name, key in (("speed", "read_hz"), ("speed", "true_hz"), ("gain", "access_db")):
-            table.get(name, {}).setdefault(key, None)
-        for key in ("deck_us", "tape_us"):
-            table.get("equalisation", {}).setdefault(key, None)
-        return settings_from(Decisions, table, str(path))
+        for name, key in _MAY_BE_LEFT_OUT:
+            if isinstance(table.get(name), dict):
+                table[name].setdefault(key, None)
+        decisions = settings_from(Decisions, table, str(path))
     except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError, SettingsError) as exc:
         raise ArchiveError(f"{path}: expected a decisions file as feltpad writes it: {exc}") from exc
+    problems = [f"{path}: {problem}" for problem in _impossible(decisions)]
+    if problems:
+        raise ArchiveError("\n".join(problems))
+    return decisions
+
+
+def _impossible(decisions: Decisions) -> Iterator[str]:
+    """What fits the file's form and still cannot be carried out; a person may have edited it by hand."""
+    if decisions.schema != SCHEMA:
+        yield f"schema: expected {SCHEMA}, found {decisions.schema!r}; written by another version?"
+    speed, cut, equalisation, gain = decisions.speed, decisions.cut, decisions.equalisation, decisions.gain
+    positive = {
+        "speed.ratio": speed.ratio,
+        "speed.read_hz": speed.read_hz,
+        "speed.true_hz": speed.true_hz,
+        "equalisation.deck_us": equalisation.deck_us,
+        "equalisation.tape_us": equalisation.tape_us,
+    }
+    for key, value in positive.items():
+        if value is not None and not (value > 0 and math.isfinite(value)):
+            yield f"{key}: expected a number above 0, found {value}"
+    if not 0 <= cut.start_s < cut.stop_s < math.inf:
+        yield f"cut.stop_s: expected more than cut.start_s, which is 0 or more, found {cut.start_s} and {cut.stop_s}"
+    numbers = {"master_db": gain.master_db, "target_lufs": gain.target_lufs, "ceiling_dbtp": gain.ceiling_dbtp}
+    for key, value in {**numbers, "access_db": gain.access_db}.items():
+        if value is not None and not math.isfinite(value):
+            yield f"gain.{key}: expected a number, found {value}"
 
 
 def newest_decisions(folder: Path, side: str) -> Decisions | None:
     """The one that applies; None for a side without any."""
-    found = sorted(folder.glob(f"{glob_safe(side)}-r[0-9]*.toml"))
-    return read_decisions(found[-1]) if found else None
+    found = folder.glob(f"{glob_safe(side)}-r[0-9]*.toml")
+    newest = max(found, key=lambda path: (len(path.name), path.name), default=None)  # r10000 comes after r9999
+    return None if newest is None else read_decisions(newest)
 
 
 def glob_safe(text: str) -> str:

@@ -248,7 +248,8 @@ def _hum(measurement: Measurement, outcome: CopyOutcome, limits: Acceptance) -> 
 
 
 def _events(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:
-    hours = measurement.capture.duration_s / 3600
+    programme_s = sum(r.stop_s - r.start_s for r in measurement.regions if r.kind is RegionKind.PROGRAMME)
+    hours = (programme_s or measurement.capture.duration_s) / 3600
     bounds = limits.events
     by_kind: dict[EventKind, list[Event]] = {}
     for event in measurement.events:

@@ -10,7 +10,8 @@ names (xiph field recommendation, W3C media-annotation mapping; others are our o
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import unicodedata
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -49,6 +50,7 @@ def write_tags(path: Path, words: TagWords, integrated_lufs: float | None = None
     """Write the tags into a file not yet sealed. ``integrated_lufs`` of the file, for Opus' track gain."""
     import mutagen
 
+    words = _cleaned(words)
     try:
         match path.suffix:
             case ".mp3":
@@ -59,9 +61,25 @@ def write_tags(path: Path, words: TagWords, integrated_lufs: float | None = None
                 _write_vorbis(path, words, integrated_lufs if suffix == ".opus" else None)
             case suffix:
                 raise CopyError(f"{path}: no tags are known for {suffix!r} files")
-    except mutagen.MutagenError as exc:
+    except (mutagen.MutagenError, ValueError) as exc:  # ValueError: a name that Vorbis comments do not allow
         raise CopyError(f"{path}: tags could not be written ({exc})") from exc
     return path
+
+
+def _cleaned(words: TagWords) -> TagWords:
+    """Without control characters, at which some readers stop or split; line breaks and tabs stay."""
+    texts = {f.name: printable(getattr(words, f.name)) for f in fields(words) if f.name != "extra"}
+    return replace(words, **texts, extra=tuple((name, printable(text)) for name, text in words.extra))
+
+
+def printable(text: str) -> str:
+    """
+    >>> printable("one\\r\\ntwo\\x07\\x00")
+    'one\\ntwo'
+    """
+    lines = text.replace("\r\n", "\n").replace("\r", "\n")
+    whole = lines.encode("utf-8", "replace").decode()  # half a character, which no UTF-8 can hold
+    return "".join(sign for sign in whole if sign in "\n\t" or unicodedata.category(sign) != "Cc")
 
 
 def r128_track_gain(integrated_lufs: float) -> str:

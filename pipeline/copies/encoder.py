@@ -19,16 +19,20 @@ from pipeline.errors import CopyError
 
 Array = np.ndarray[Any, Any]
 
-_QUIET = ["-nostdin", "-hide_banner", "-loglevel", "error"]
+_QUIET = ["-hide_banner", "-loglevel", "error"]
 _REPEATABLE = ["-bitexact", "-fflags", "+bitexact", "-flags", "+bitexact", "-threads", "1"]
 MP3_RATES_HZ = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)
 OPUS_RATE_HZ = 48000
 
 
 def ffmpeg_path() -> str:
+    """Raises CopyError where the wheel brings none for this machine and none is installed."""
     import imageio_ffmpeg
 
-    return str(imageio_ffmpeg.get_ffmpeg_exe())
+    try:
+        return str(imageio_ffmpeg.get_ffmpeg_exe())
+    except RuntimeError as exc:
+        raise CopyError(f"no ffmpeg for this machine ({exc}); install one, or ask for FLAC access copies") from exc
 
 
 def access_rate_hz(master_rate_hz: int, settings: AccessSettings) -> int:
@@ -66,8 +70,7 @@ def codec_arguments(settings: AccessSettings) -> list[str]:
 def write_encoded(blocks: Iterable[Array], rate_hz: int, channels: int, arguments: list[str], path: Path) -> Path:
     """Encode float32 blocks (frames, channels) into ``path``. Raises CopyError with ffmpeg's own words."""
     source = ["-f", "f32le", "-ar", str(rate_hz), "-ac", str(channels), "-i", "pipe:0"]
-    command = [ffmpeg_path(), *_QUIET, "-y", *source, "-map_metadata", "-1", *_REPEATABLE, *arguments, str(path)]
-    command.remove("-nostdin")
+    command = [ffmpeg_path(), *_QUIET, "-y", *source, "-map_metadata", "-1", *_REPEATABLE, *arguments, _file(path)]
     with _running(command, path, stdin=subprocess.PIPE) as process:
         assert process.stdin is not None
         with contextlib.suppress(BrokenPipeError):  # ffmpeg left early; its exit code and words tell why
@@ -79,7 +82,8 @@ def write_encoded(blocks: Iterable[Array], rate_hz: int, channels: int, argument
 
 def decoded_blocks(path: Path, channels: int, block_frames: int) -> Iterator[Array]:
     """Decode any file ffmpeg knows, as float32 (frames, channels). A damaged file raises CopyError."""
-    command = [ffmpeg_path(), *_QUIET, "-xerror", "-i", str(path), "-map", "0:a:0", "-f", "f32le", "pipe:1"]
+    source, target = ["-nostdin", "-xerror", "-i", _file(path), "-map", "0:a:0"], ["-ac", str(channels), "-f", "f32le"]
+    command = [ffmpeg_path(), *_QUIET, *source, *target, "pipe:1"]
     wanted = block_frames * channels * 4
     with _running(command, path, stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
@@ -89,17 +93,25 @@ def decoded_blocks(path: Path, channels: int, block_frames: int) -> Iterator[Arr
 
 def packet_sha256(path: Path) -> str:
     """SHA-256 of the encoded audio packets alone: tags and container do not enter, no decoder is asked."""
-    command = [ffmpeg_path(), *_QUIET, "-i", str(path), "-map", "0:a:0", "-c", "copy", "-f", "hash", "-"]
-    with _running([*command[:-1], "-hash", "sha256", "-"], path, stdout=subprocess.PIPE) as process:
+    source, target = ["-nostdin", "-i", _file(path), "-map", "0:a:0"], ["-c", "copy", "-f", "hash", "-hash", "sha256"]
+    with _running([ffmpeg_path(), *_QUIET, *source, *target, "pipe:1"], path, stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
         answer = process.stdout.read().decode()
     return answer.strip().removeprefix("SHA256=")
 
 
+def _file(path: Path) -> str:
+    """A path for ffmpeg, which takes what stands before a colon for a protocol."""
+    return f"file:{path}"
+
+
 @contextlib.contextmanager
 def _running(command: list[str], path: Path, **pipes: Any) -> Iterator[subprocess.Popen[bytes]]:
     with tempfile.TemporaryFile() as words:
-        process = subprocess.Popen(command, stderr=words, **pipes)
+        try:
+            process = subprocess.Popen(command, stderr=words, **pipes)
+        except OSError as exc:
+            raise CopyError(f"{path}: ffmpeg could not be started ({exc})") from exc
         try:
             yield process
         except BaseException:
