@@ -96,6 +96,8 @@ def _chunks(stream: BinaryIO, file_bytes: int, order: str) -> list[tuple[bytes, 
     while position + 8 <= file_bytes:
         stream.seek(position)
         name, length = struct.unpack(f"{order}4sI", stream.read(8))
+        if not all(0x20 <= byte < 0x7F for byte in name):
+            break  # no chunk: samples or padding behind a length that is wrong
         found.append((name, position + 8, length))
         if length == UNKNOWN_LENGTH or (name == b"data" and length == 0):
             break  # either a 64-bit length stands elsewhere or the recorder never came back to fill it in
