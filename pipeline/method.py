@@ -16,6 +16,7 @@ from pipeline.events import EventCriteria
 from pipeline.flutter import FlutterCriteria
 from pipeline.hum import HumCriteria
 from pipeline.parts import PartCriteria
+from pipeline.records import REASONS, to_plain
 from pipeline.regions import RegionCriteria
 from pipeline.report.criteria import ReportCriteria
 from pipeline.settings import read_settings, settings_from, shipped
@@ -72,6 +73,25 @@ def read_all_settings(folder: Path | None = None, copies_overrides: dict[str, An
         read_settings(Acceptance, folder / "acceptance.toml"),
         read_settings(ReportCriteria, folder / "report.toml"),
     )
+
+
+def settings_of_record(recorded: dict[str, Any]) -> Settings:
+    """Settings as a tape's own record has them; what a later feltpad added since is as that feltpad ships it.
+
+    Settings that no longer exist are left out. Raises SettingsError when a value does not fit.
+    """
+    current = to_plain(read_all_settings())
+    del current[REASONS]
+    return settings_from(Settings, _as_far_as_known(current, recorded), "the tape's own settings")
+
+
+def _as_far_as_known(current: dict[str, Any], recorded: dict[str, Any]) -> dict[str, Any]:
+    return {
+        name: _as_far_as_known(value, recorded[name])
+        if isinstance(value, dict) and isinstance(recorded.get(name), dict)
+        else recorded.get(name, value)
+        for name, value in current.items()
+    }
 
 
 def _override(table: dict[str, Any], overrides: dict[str, Any], place: str) -> None:

@@ -19,12 +19,13 @@ import math
 from dataclasses import dataclass, fields, is_dataclass
 from enum import Enum
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
 from pydantic import TypeAdapter
 
 Record = TypeVar("Record")
 REASONS = "not_measured"
+TOO_EARLY = "the feltpad that wrote this record did not measure it"
 
 
 @dataclass(frozen=True)
@@ -72,8 +73,28 @@ def _plain(value: Any, path: str, reasons: dict[str, str]) -> Any:
 
 
 def from_plain(record_type: type[Record], document: dict[str, Any]) -> Record:
-    """The record that `to_plain` wrote. Raises pydantic.ValidationError when the document does not fit."""
-    return TypeAdapter(record_type).validate_python(_with_reasons(document))
+    """The record that `to_plain` wrote. Raises pydantic.ValidationError when the document does not fit.
+
+    A record that an earlier feltpad wrote may lack readings that came later: they are not measured, and say why.
+    """
+    return TypeAdapter(record_type).validate_python(_completed(record_type, _with_reasons(document)))
+
+
+def _completed(kind: Any, value: Any) -> Any:
+    """``value`` with every reading in it that was not known yet when it was written."""
+    if is_dataclass(kind) and isinstance(kind, type) and isinstance(value, dict):
+        types = get_type_hints(kind)
+        completed = {name: _completed(types.get(name), entry) for name, entry in value.items()}
+        for field in fields(kind):
+            if field.name not in value and NotMeasured in get_args(types[field.name]):
+                completed[field.name] = NotMeasured(TOO_EARLY)
+        return completed
+    inner = [argument for argument in get_args(kind) if argument is not Ellipsis]
+    if isinstance(value, list) and len(inner) == 1:
+        return [_completed(inner[0], entry) for entry in value]
+    if isinstance(value, dict) and len(inner) == 2 and get_origin(kind) is dict:
+        return {key: _completed(inner[1], entry) for key, entry in value.items()}
+    return value
 
 
 def _with_reasons(document: dict[str, Any]) -> dict[str, Any]:

@@ -12,9 +12,9 @@ from typing import Any
 
 from pipeline.archive import TapeFolder
 from pipeline.deck import Deck, read_deck
-from pipeline.errors import ArchiveError
+from pipeline.errors import ArchiveError, SettingsError
 from pipeline.files import whole_file, write_text_whole
-from pipeline.method import Settings
+from pipeline.method import Settings, settings_of_record
 from pipeline.records import from_plain, to_plain
 from pipeline.sheet import Box, SideRow
 
@@ -76,6 +76,8 @@ def read_source(folder: TapeFolder) -> tuple[TapeSource, Deck]:
         document: dict[str, Any] = json.loads(path.read_text("utf-8"))
         if document.get("schema") != SCHEMA:
             raise ValueError(f"expected schema {SCHEMA}, found {document.get('schema')!r}")
-        return from_plain(TapeSource, document), read_deck(folder.source / "deck.toml")
-    except (OSError, ValueError) as exc:
+        settings = settings_of_record(document.pop("settings"))
+        source = from_plain(TapeSource, {**document, "settings": settings})
+        return source, read_deck(folder.source / "deck.toml")
+    except (OSError, ValueError, KeyError, SettingsError) as exc:
         raise ArchiveError(f"{path}: the tape's own record cannot be used: {exc}") from exc
