@@ -134,27 +134,27 @@ def _read_wave(path: Path, stream: BinaryIO, magic: bytes) -> Container:
         stream.seek(by_name[b"ds64"][0] + 8)
         declared = struct.unpack("<Q", stream.read(8))[0]
     riff_bytes = struct.unpack(f"{order}I", magic[4:8])[0]
-    real = _real_bytes(declared, riff_bytes, file_bytes, offset) // max(frame_bytes, 1) * max(frame_bytes, 1)
-    return Container(
-        "wave",
-        offset,
-        real,
-        declared,
-        frame_bytes,
-        code,
-        bits,
-        channels,
-        rate_hz,
-        order,
-        bits <= 8 and code == _INTEGER,
-    )
+    finished_empty = declared == 0 and _are_chunks(stream, offset, file_bytes, order)
+    real = 0 if finished_empty else _real_bytes(declared, riff_bytes, file_bytes, offset)
+    real -= real % max(frame_bytes, 1)
+    unsigned = bits <= 8 and code == _INTEGER
+    return Container("wave", offset, real, declared, frame_bytes, code, bits, channels, rate_hz, order, unsigned)
+
+
+def _are_chunks(stream: BinaryIO, position: int, file_bytes: int, order: str) -> bool:
+    """True where chunks stand one behind the other up to the end: the header was finished, the capture is empty."""
+    while position + 8 <= file_bytes:
+        stream.seek(position)
+        name, length = struct.unpack(f"{order}4sI", stream.read(8))
+        if not all(0x20 <= sign < 0x7F for sign in name):
+            return False
+        position += 8 + length + (length & 1)
+    return position in (file_bytes, file_bytes + 1)
 
 
 def _real_bytes(declared: int, riff_bytes: int, file_bytes: int, samples_offset: int) -> int:
     """How many bytes of samples are there, whatever the header says."""
     there = file_bytes - samples_offset
-    if declared == 0 and riff_bytes in (file_bytes - 8, file_bytes - 9):
-        return 0  # the header was finished: an empty capture with other chunks behind it
     if declared > there or declared == 0:
         return there  # cut off, or never closed
     # Some recorders let 32-bit sizes run over: the file is whole multiples of 4 GiB longer than it says.
