@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.flutter_lines import Line
+from pipeline.line_fit import Line
 from pipeline.records import NotMeasured, Reading
 from pipeline.standards.wow_flutter import WEIGHTING_DB
 

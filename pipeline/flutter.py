@@ -21,7 +21,8 @@ import numpy as np
 
 from pipeline.demodulate import Demodulated
 from pipeline.deviation import BandCriteria, Deviation, DeviationBands
-from pipeline.flutter_lines import Line, LineCriteria, find_lines
+from pipeline.flutter_lines import find_lines
+from pipeline.line_fit import Line, LineCriteria
 from pipeline.quasi_peak import QuasiPeakCriteria, measure_quasi_peak
 from pipeline.records import NotMeasured, Reading
 from pipeline.standards.wow_flutter import (

@@ -47,7 +47,7 @@ def test_two_sigma_of_a_gaussian_is_two_standard_deviations():
 
 
 @pytest.mark.parametrize("hz", [0.5, 0.7, 1.0, 2.0, 4.0, 7.6, 20.0, 40.0, 63.0, 100.0])
-@pytest.mark.parametrize("seconds", [10.0, 45.0])
+@pytest.mark.parametrize("seconds", [10.0, 25.0])
 def test_a_sine_reads_its_deviation_flat_and_by_the_table_weighted(hz, seconds):
     flutter = read(played(Transport(faults=(Fault(hz, 0.2, phase_rad=hz),)), seconds))
     factor = weighting(np.array([hz]))[0]
@@ -210,8 +210,8 @@ def random_transport(rng, seconds):
 def assert_recovered(transport, components, seed):
     left = list(components)
     for fault in transport.faults:
-        near = min(left, key=lambda component: abs(component.hz - fault.hz))
-        assert near.hz == pytest.approx(fault.hz, abs=0.1), (seed, fault)
+        near = min(left, key=lambda component: abs(component.hz - fault.hz), default=None)
+        assert near is not None and near.hz == pytest.approx(fault.hz, abs=0.1), (seed, fault)
         assert near.peak_percent == pytest.approx(fault.peak_percent, rel=0.1), (seed, fault)
         left.remove(near)
     assert [component for component in left if component.peak_percent > 0.03] == [], seed
@@ -226,13 +226,14 @@ def test_200_random_transports_are_recovered():
         flutter = read(played(transport, 60.0, rng.uniform(30.0, 50.0), seed=[4, seed]))
         assert_recovered(transport, flutter.components, seed)
         for fault in transport.faults:
-            near = min(flutter.components, key=lambda component: abs(component.hz - fault.hz))
+            near = min(flutter.components, key=lambda component: abs(component.hz - fault.hz), default=None)
             inside_hz.append(abs(near.hz - fault.hz) <= near.hz_uncertainty)
             inside_peak.append(abs(near.peak_percent - fault.peak_percent) <= near.peak_uncertainty_percent)
     assert np.mean(inside_hz) >= 0.95
     assert np.mean(inside_peak) >= 0.95
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [11, 12])
 def test_a_transport_is_recovered_from_a_capture_of_its_test_tape(seed):
     transport = replace(random_transport(np.random.default_rng(seed), 60.0), speed_error_percent=-0.9)
@@ -240,6 +241,7 @@ def test_a_transport_is_recovered_from_a_capture_of_its_test_tape(seed):
     assert_recovered(transport, flutter.components, seed)
 
 
+@pytest.mark.slow
 def test_a_reel_is_followed_through_a_long_tone():
     reel = Fault(0.58, 0.2, slide_hz=-0.2)
     flutter = read(played(Transport(faults=(reel, Fault(7.58, 0.1))), 540.0, 40.0))
@@ -254,6 +256,26 @@ def test_a_reel_is_followed_through_a_long_tone():
 def test_unsteady_speed_without_a_rate_shows_no_line(seed):
     flutter = read(played(Transport(random_percent=0.15, drift_percent=0.3), 60.0, 30.0, seed=seed))
     assert [component for component in flutter.components if component.peak_percent > 0.03] == []
+
+
+@pytest.mark.parametrize("seconds", [6.0, 20.0, 60.0])
+@pytest.mark.parametrize("steepness", [1.0, 2.0, 3.0])
+def test_wow_that_wanders_steeply_shows_no_line(seconds, steepness):
+    for seed in range(8):
+        rng = np.random.default_rng([seed, int(seconds)])
+        spectrum = np.fft.rfft(rng.standard_normal(round(seconds * RATE_HZ)))
+        wander = np.fft.irfft(spectrum / (0.3 + np.fft.rfftfreq(round(seconds * RATE_HZ), 1 / RATE_HZ)) ** steepness)
+        deviation = Deviation(0.15 * wander / wander.std(), RATE_HZ, 3150.0, 200.0, NotMeasured("none"))
+        assert read(deviation).components == ()
+
+
+@pytest.mark.parametrize("slide_hz", [-0.35, 0.25])
+def test_a_reel_that_slides_within_a_minute_is_one_line(slide_hz):
+    transport = Transport(faults=(Fault(0.5, 0.2, slide_hz=slide_hz), Fault(1.45, 0.1)), random_percent=0.01)
+    reel, roller = sorted(read(played(transport, 60.0, 40.0)).components, key=lambda component: component.hz)
+    assert (reel.hz, reel.slide_hz) == pytest.approx((0.5, slide_hz), abs=0.02)
+    assert reel.peak_percent == pytest.approx(0.2, rel=0.1)
+    assert roller.peak_percent == pytest.approx(0.1, rel=0.1)
 
 
 @pytest.mark.parametrize("rate_hz", [8_000, 44_100, 192_000])
