@@ -73,6 +73,13 @@ class ProgrammeLimits:
 
 
 @dataclass(frozen=True)
+class BenchLimits:
+    """oldest_days: a deck's bench result is trusted for so long without a word."""
+
+    oldest_days: int
+
+
+@dataclass(frozen=True)
 class Acceptance:
     capture: CaptureLimits
     speed: SpeedLimits
@@ -82,3 +89,4 @@ class Acceptance:
     hum: HumLimits
     events: EventLimits
     programme: ProgrammeLimits
+    bench: BenchLimits

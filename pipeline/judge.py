@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from pipeline.acceptance import Acceptance
+from pipeline.bench_log import BenchChoice
 from pipeline.capture import CaptureFacts
 from pipeline.channels import Channels, Layout
 from pipeline.decisions import Decisions
@@ -58,6 +59,26 @@ def judge_side(
     ]
     order = (Severity.FAIL, Severity.WARN, Severity.INFO)
     return tuple(sorted(found, key=lambda f: (order.index(f.severity), f.start_s or 0.0)))
+
+
+def judge_bench(choice: BenchChoice, limits: Acceptance) -> tuple[Finding, ...]:
+    """What speaks against the deck's bench result that a side was corrected with."""
+    found = []
+    age, limit = choice.age_days, limits.bench.oldest_days
+    if choice.older_than_service:
+        message = (
+            f"the deck's bench result of {choice.entry.date} is from before its last service: it may run differently"
+            " now. Measure it again with `feltpad bench`"
+        )
+        found.append(_found("bench-before-service", Severity.WARN, message))
+    if age is not None and abs(age) > limit:
+        side = "older" if age > 0 else "younger"
+        message = (
+            f"the deck's bench result of {choice.entry.date} is {abs(age)} days {side} than this capture: belts stretch"
+            " and oil thickens. Measure the deck again with `feltpad bench`"
+        )
+        found.append(_found("bench-old", Severity.WARN, message, value=float(abs(age)), limit=float(limit)))
+    return tuple(found)
 
 
 def verdict_of(findings: Iterable[Finding]) -> Verdict:

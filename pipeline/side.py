@@ -11,7 +11,7 @@ from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
-from pipeline.bench_log import newest_bench
+from pipeline.bench_log import BenchChoice, newest_bench
 from pipeline.capture import Encoding
 from pipeline.copies.access import AccessGain
 from pipeline.decisions import (
@@ -24,8 +24,10 @@ from pipeline.decisions import (
     decide_equalisation,
     decide_gain,
 )
-from pipeline.judge import CopyOutcome, judge_side, verdict_of
+from pipeline.judge import CopyOutcome, judge_bench, judge_side, verdict_of
 from pipeline.measurement import Measurement
+from pipeline.part_names import name_parts
+from pipeline.parts import part_rates
 from pipeline.qc import CopyKind, CopyRecord, Finding, SideQC
 from pipeline.records import NotMeasured
 from pipeline.side_job import SideJob
@@ -88,11 +90,16 @@ def decide_speed(job: SideJob, measurement: Measurement) -> SpeedDecision:
 
 def bench_speed(job: SideJob) -> tuple[BenchSpeed | None, str]:
     """The deck's newest bench result that is valid on the day of the capture, and which one it is, in words."""
-    choice = newest_bench(job.deck, captured_on(job))
+    choice = bench_choice(job)
     if choice is None or choice.entry.error_percent is None:
         return None, ""
     entry, error_percent = choice.entry, choice.entry.error_percent
     return BenchSpeed(error_percent, entry.uncertainty_percent), f"the deck's bench result of {entry.date}"
+
+
+def bench_choice(job: SideJob) -> BenchChoice | None:
+    """The bench result that holds for this side, with its age; None where the deck has none."""
+    return newest_bench(job.deck, captured_on(job))
 
 
 def captured_on(job: SideJob) -> date | None:
@@ -113,12 +120,21 @@ def side_qc(
     """Judge the side and put its record together. The measurement's speed becomes the one that was decided on."""
     decided = with_decided_speed(job, measurement, decisions)
     limits = job.source.settings.acceptance
-    findings = (*judge_side(decided, decisions, outcome, job.row.minutes_a_side, limits), *more)
+    judged = judge_side(decided, decisions, outcome, job.row.minutes_a_side, limits)
+    findings = (*judged, *_bench_findings(job, decisions), *more)
     return SideQC(job.side, verdict_of(findings), decisions.revision, decided, decisions, copies, findings)
 
 
+def _bench_findings(job: SideJob, decisions: Decisions) -> tuple[Finding, ...]:
+    """Only where this very result was used: a bench file given at a rerun is a person's own choice."""
+    used = decisions.speed.source is SpeedSource.BENCH and decisions.speed.by is By.AUTO
+    choice = bench_choice(job) if used else None
+    return () if choice is None else judge_bench(choice, job.source.settings.acceptance)
+
+
 def with_decided_speed(job: SideJob, measurement: Measurement, decisions: Decisions) -> Measurement:
-    """``speed`` as the best knowledge of the side: from the tone, or from whoever was trusted more."""
+    """``speed`` as the best knowledge of the side, from the tone or from whoever was trusted more, and the lines of
+    its flutter with the deck's parts that turn at their rates at this speed."""
     chosen = decisions.speed
     reading = None if chosen.read_hz is None or chosen.true_hz is None else (chosen.read_hz, chosen.true_hz)
     given = chosen.source is SpeedSource.RATIO
@@ -133,7 +149,13 @@ def with_decided_speed(job: SideJob, measurement: Measurement, decisions: Decisi
     # A bench file given at a rerun is not in the deck's own log: the decision itself is the better witness then.
     if speed.ratio != chosen.ratio:
         speed = replace(speed, source=chosen.source, ratio=chosen.ratio, error_percent=100 * (1 / chosen.ratio - 1))
-    return replace(measurement, speed=replace(speed, drift_percent=measurement.speed.drift_percent))
+    criteria, flutter = job.source.settings.method.parts, measurement.flutter
+    rates = part_rates(job.deck.parts, 100 * (1 / speed.ratio - 1), criteria)
+    return replace(
+        measurement,
+        speed=replace(speed, drift_percent=measurement.speed.drift_percent),
+        flutter=replace(flutter, components=name_parts(flutter.components, rates, criteria)),
+    )
 
 
 def copy_records(
