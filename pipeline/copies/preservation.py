@@ -10,6 +10,7 @@ what was kept.
 from __future__ import annotations
 
 import shutil
+import struct
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -75,13 +76,14 @@ def write_preservation(
 
 
 def _forget_the_time(path: Path) -> None:
-    """libsndfile dates the PEAK chunk it puts before float samples; without the date a copy is always the same."""
+    """libsndfile puts a dated PEAK chunk before float samples; as an empty JUNK chunk it is the same every time."""
     with path.open("rb+") as stream:
         head = stream.read(4096)
         at = head.find(b"PEAK")
-        if at > 0 and at < head.find(b"data"):
-            stream.seek(at + 12)  # behind name, length and version
-            stream.write(bytes(4))
+        if 0 < at < head.find(b"data"):
+            length = struct.unpack("<I", head[at + 4 : at + 8])[0]
+            stream.seek(at)
+            stream.write(b"JUNK" + head[at + 4 : at + 8] + bytes(length))
 
 
 def _drop_what_an_earlier_capture_left(path: Path, head: Path, tail: Path, kept: tuple[Path, ...]) -> None:
