@@ -36,5 +36,7 @@ class Equaliser:
         """The next block, equalised, float32."""
         from scipy.signal import lfilter
 
+        if not len(block):
+            return block  # lfilter would forget the state
         out, self._state = lfilter(self._b, self._a, block.astype(np.float64), axis=0, zi=self._state)
         return out.astype(np.float32)
