@@ -39,11 +39,10 @@ def check(parsed: argparse.Namespace) -> int:
 
     found = check_box(parsed.box, read_all_settings(parsed.config).method.sheet)
     listed = list(found.problems)
-    if found.box is not None:
-        try:
-            read_all_settings(parsed.config, found.box.copies_overrides)
-        except SettingsError as exc:
-            listed += [Problem("box.toml, table [copies]", line) for line in str(exc).splitlines()]
+    try:
+        read_all_settings(parsed.config, found.copies_overrides)
+    except SettingsError as exc:
+        listed += [Problem("box.toml, table [copies]", line) for line in str(exc).splitlines()]
     if parsed.json:
         problems = [{"place": p.place, "what": p.what, "slip": p.slip} for p in listed]
         _print_json({"box": str(parsed.box), "sides": len(found.sides), "problems": problems})

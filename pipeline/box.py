@@ -8,12 +8,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from pipeline.capture import Capture, open_capture
 from pipeline.deck import Deck, scan_deck
 from pipeline.errors import CaptureError, Problem, SheetError
+from pipeline.settings import shipped
 from pipeline.sheet import Box, SheetCriteria, SideRow, scan_sheet
 from pipeline.sheet.row import SHEET_FILE
+
+UNKNOWN_DECK = "deck.unknown.toml"  # stands in where a box names no deck
 
 
 @dataclass(frozen=True)
@@ -32,6 +36,7 @@ class BoxCheck:
     box       None where anything is wrong with box.toml or tapes.csv
     deck      None where anything is wrong with the deck file
     sides     every row whose capture is there, in the sheet's order
+    copies_overrides  table [copies] of box.toml as it stands
     sheet_problems    of sheet and deck: nothing can be begun
     capture_problems  of captures whose header cannot be used: each costs its own side
     """
@@ -39,6 +44,7 @@ class BoxCheck:
     box: Box | None
     deck: Deck | None
     sides: tuple[SideCheck, ...]
+    copies_overrides: dict[str, Any]
     sheet_problems: tuple[Problem, ...]
     capture_problems: tuple[Problem, ...]
 
@@ -52,13 +58,12 @@ def check_box(folder: Path, criteria: SheetCriteria) -> BoxCheck:
     """Read everything a box consists of, but no samples. Raises nothing for a wrong box: see ``problems``."""
     scan = scan_sheet(folder, criteria)
     problems = list(scan.problems)
-    deck = None
-    if scan.deck_file is not None:
-        deck, deck_problems = scan_deck(scan.deck_file, _place_of(scan.deck_file, folder))
-        problems += deck_problems
+    deck_file = shipped("config") / UNKNOWN_DECK if scan.deck_file is None else scan.deck_file
+    deck, deck_problems = scan_deck(deck_file, _place_of(deck_file, folder))
+    problems += deck_problems
     unusable: list[Problem] = []
     sides = tuple(_read_header(folder, row, unusable) for row in scan.rows)
-    return BoxCheck(scan.box, deck, sides, tuple(problems), tuple(unusable))
+    return BoxCheck(scan.box, deck, sides, scan.copies_overrides, tuple(problems), tuple(unusable))
 
 
 def read_box(folder: Path, criteria: SheetCriteria) -> tuple[Box, Deck, tuple[Capture, ...]]:

@@ -120,7 +120,7 @@ def _read_machine(
 ) -> Deck:
     deck = Deck(
         path=path,
-        label=table.text("label", required=True, may_be_empty=False),
+        label=table.text("label"),
         model=table.text("model"),
         year=table.text("year"),
         serial=table.text("serial"),

@@ -108,7 +108,6 @@ def test_the_example_deck_is_right() -> None:
 PART = LEAST + "[[part]]\n"
 BAD = [
     ("", r"key deck: \[deck\] is missing"),
-    ("[deck]\n", "key deck.label: missing"),
     (LEAST + "modell = 1\n", "key deck.modell: no such key.*did you mean model?"),
     (LEAST + "model = [1]\n", "key deck.model: expected a text"),
     (LEAST + 'power = "mians"\n', "key deck.power: expected one of mains, battery, found 'mians' .did you mean mains?"),
@@ -155,7 +154,7 @@ def test_all_problems_of_a_deck_are_told_at_once(tmp_path: Path) -> None:
     path = deck_file(tmp_path, '[deck]\nyear = [1]\npower = "sun"\n[[part]]\nkind = "belt"\n[[service]]\n')
     with pytest.raises(DeckError) as caught:
         read_deck(path)
-    assert len(str(caught.value).splitlines()) == 6  # label, year, power, length_mm, date, work
+    assert len(str(caught.value).splitlines()) == 5  # year, power, length_mm, date, work
 
 
 def test_a_deck_file_that_is_not_there_is_told(tmp_path: Path) -> None:

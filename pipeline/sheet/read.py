@@ -35,18 +35,18 @@ def scan_sheet(box_folder: Path, criteria: SheetCriteria) -> SheetScan:
         names = sorted(entry.name for entry in box_folder.iterdir())
     except NotADirectoryError:
         slip = "give the box folder, not a file in it"
-        return SheetScan(None, (), None, (Problem(str(box_folder), "expected a folder, found a file", slip),))
+        return SheetScan(None, (), None, {}, (Problem(str(box_folder), "expected a folder, found a file", slip),))
     except (OSError, ValueError) as exc:
         what = f"expected a box folder: {getattr(exc, 'strerror', None) or exc}"
-        return SheetScan(None, (), None, (Problem(str(box_folder), what, "is the name spelled as on disk?"),))
+        return SheetScan(None, (), None, {}, (Problem(str(box_folder), what, "is the name spelled as on disk?"),))
     if SHEET_FILE not in names:
         problems.append(_missing_sheet(names))
     words = _read_box_file(box_folder, criteria, problems)
     rows = _read_rows(box_folder, criteria, words["nominal_tones_hz"], problems) if SHEET_FILE in names else ()
-    deck_file = words["deck_file"]
+    deck_file, overrides = words["deck_file"], words["copies_overrides"]
     if problems:
-        return SheetScan(None, rows, deck_file, tuple(problems))
-    return SheetScan(Box(folder=box_folder, rows=rows, **words), rows, deck_file, ())
+        return SheetScan(None, rows, deck_file, overrides, tuple(problems))
+    return SheetScan(Box(folder=box_folder, rows=rows, **words), rows, deck_file, overrides, ())
 
 
 def _missing_sheet(names: list[str]) -> Problem:
@@ -59,15 +59,15 @@ def _missing_sheet(names: list[str]) -> Problem:
 
 
 def _read_box_file(box_folder: Path, criteria: SheetCriteria, problems: list[Problem]) -> dict[str, Any]:
-    words: dict[str, Any] = {"nominal_tones_hz": (), "deck_file": None}
+    words: dict[str, Any] = {"nominal_tones_hz": (), "deck_file": None, "copies_overrides": {}}
     top = read_toml(box_folder / BOX_FILE, BOX_FILE, problems)
     if top is None:
         return words
     if box := top.table("box", required=True):
-        words |= {key: box.text(key, required=True, may_be_empty=False) for key in ("id", "title")}
-        words |= {key: box.text(key, required=True) for key in ("owner", "rights", "language")}
+        words["id"] = box.text("id", required=True, may_be_empty=False)
+        words |= {key: box.text(key) for key in ("title", "owner", "rights", "language")}
         box.finish()
-    if deck := top.table("deck", required=True):
+    if deck := top.table("deck"):
         if file := deck.text("file", required=True, may_be_empty=False):
             words["deck_file"] = box_folder / file.replace("\\", "/")
         deck.finish()

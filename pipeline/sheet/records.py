@@ -97,7 +97,8 @@ class SideRow:
 class Box:
     """A box of tapes.
 
-    deck_file         the deck's file, ready to open; it may stand outside the box, so that boxes share it
+    deck_file         the deck's file, ready to open; it may stand outside the box, so that boxes share it; None where
+                      the box names none
     nominal_tones_hz  tones that may stand on these tapes; empty where box.toml names none
     copies_overrides  table [copies] of box.toml as it stands, for the reader of config/copies.toml to judge
     """
@@ -108,7 +109,7 @@ class Box:
     owner: str
     rights: str
     language: str
-    deck_file: Path
+    deck_file: Path | None
     nominal_tones_hz: tuple[float, ...]
     copies_overrides: dict[str, Any]
     rows: tuple[SideRow, ...]
@@ -126,4 +127,5 @@ class SheetScan:
     box: Box | None
     rows: tuple[SideRow, ...]
     deck_file: Path | None
+    copies_overrides: dict[str, Any]
     problems: tuple[Problem, ...]
