@@ -42,7 +42,8 @@ def read_summary(
         report = f"{tape}/{folder.relative(folder.qc / 'report.html')}"
         for side in qc.sides:
             row = source.row(side.side)
-            rows.append(summarise_side(tape, side, row.title, deck.label, row.date_iso or "", report))
+            signed = qc.signed.name if qc.signed else ""
+            rows.append(summarise_side(tape, side, row.title, deck.label, row.date_iso or "", report, signed))
             if len(tapes) <= criteria.pictures_most and (picture := _picture(folder.qc, side.side, criteria)):
                 pictures[tape, side.side] = picture
         rows += [summarise_failed(tape, side, "", deck.label, "", report) for side in qc.failed]

@@ -17,7 +17,7 @@ from pipeline.errors import ArchiveError, CaptureError
 from pipeline.files import whole_file, write_text_whole
 from pipeline.judge import worst_verdict
 from pipeline.overview import Overview, read_overview
-from pipeline.qc import SCHEMA, CopyKind, FailedSide, SideQC, TapeQC, Verdict
+from pipeline.qc import SCHEMA, CopyKind, FailedSide, SideQC, Signature, TapeQC, Verdict
 from pipeline.records import NotMeasured, from_plain, to_plain
 from pipeline.report.contents import SidePage, TapePage
 from pipeline.report.criteria import ReportCriteria
@@ -44,11 +44,13 @@ def finish(root: Path, archive: Path, qc: TapeQC, now: datetime, tell: Tell) -> 
     return Finished(qc.tape, qc.verdict)
 
 
-def tape_qc(tape: str, sides: Sequence[SideQC], failed: Sequence[FailedSide]) -> TapeQC:
+def tape_qc(
+    tape: str, sides: Sequence[SideQC], failed: Sequence[FailedSide], signed: Signature | None = None
+) -> TapeQC:
     """The tape's record: the worst side decides, and a side that could not be processed fails the tape."""
     verdicts = [side.verdict for side in sides] + [Verdict.FAIL] * bool(failed)
     ordered = tuple(sorted(sides, key=lambda side: side.side))
-    return TapeQC(SCHEMA, tape, worst_verdict(verdicts), ordered, tuple(failed))
+    return TapeQC(SCHEMA, tape, worst_verdict(verdicts), ordered, tuple(failed), signed)
 
 
 def read_qc(folder: TapeFolder) -> TapeQC:
@@ -79,6 +81,7 @@ def write_pages(folder: TapeFolder, archive: Path, qc: TapeQC, now: datetime) ->
         provenance=provenance(deck, qc),
         sides=tuple(_side_page(folder, side, source.row(side.side), criteria) for side in qc.sides),
         failed=qc.failed,
+        signed=qc.signed,
     )
     report = folder.qc / "report.html"
     with whole_file(report) as partial:

@@ -82,8 +82,8 @@ def judge_bench(choice: BenchChoice, limits: Acceptance) -> tuple[Finding, ...]:
 
 
 def verdict_of(findings: Iterable[Finding]) -> Verdict:
-    """The worst severity decides; no warning and no failure is a pass."""
-    severities = {finding.severity for finding in findings}
+    """The worst severity decides, settled findings aside; no warning and no failure is a pass."""
+    severities = {finding.counts_as for finding in findings}
     if Severity.FAIL in severities:
         return Verdict.FAIL
     return Verdict.WARN if Severity.WARN in severities else Verdict.PASS

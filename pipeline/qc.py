@@ -30,12 +30,40 @@ class CopyKind(StrEnum):
     ACCESS = "access"
 
 
+class Answer(StrEnum):
+    """What a person says to a finding."""
+
+    ACCEPTED = "accepted"  # it is so, and it may stay so
+    REFUSED = "refused"  # it is no fault
+
+
+@dataclass(frozen=True)
+class Settled:
+    """A person's answer to a finding; see `pipeline.settling`. ``on`` is when, ISO."""
+
+    answer: Answer
+    note: str
+    on: str
+
+
+@dataclass(frozen=True)
+class Signature:
+    """Somebody went over the tape as it is now: revision by side."""
+
+    name: str
+    on: str
+    note: str
+    revisions: dict[str, int]
+
+
 @dataclass(frozen=True)
 class Finding:
     """Something a person should know. ``code`` is a stable word; the message is for reading.
 
+    severity         as it was judged against the limits, whatever a person says to it
     start_s, stop_s  where on the capture, None for the whole side
     value, limit     what was measured and what it was held against, None where there is no number
+    settled          what a person said to it, None where nobody has
     """
 
     code: str
@@ -45,6 +73,12 @@ class Finding:
     stop_s: float | None
     value: float | None
     limit: float | None
+    settled: Settled | None = None
+
+    @property
+    def counts_as(self) -> Severity:
+        """What it weighs in the verdict: once a person has settled it, no more than an info."""
+        return self.severity if self.settled is None else Severity.INFO
 
 
 @dataclass(frozen=True)
@@ -99,3 +133,4 @@ class TapeQC:
     verdict: Verdict
     sides: tuple[SideQC, ...]
     failed: tuple[FailedSide, ...]
+    signed: Signature | None = None

@@ -18,6 +18,8 @@ from pipeline.finish import Finished, tape_qc
 from pipeline.ledger import CaptureDigests, find_stamp
 from pipeline.qc import CopyKind, FailedSide, SideQC, TapeQC
 from pipeline.records import to_plain
+from pipeline.settling import SettledTape, signature_for, with_settled, write_settled
+from pipeline.settling_notes import drop_sealed, settled_now
 from pipeline.side import copy_outcome, copy_records, decide_side, side_qc
 from pipeline.side_job import SideJob
 from pipeline.side_steps import access_step, master_step, measure_step, preserve_step
@@ -88,7 +90,8 @@ def finish_tape(
     now: datetime,
 ) -> tuple[Finished, bool]:
     """Page and seal, when anything in them would be new; returns the outcome and whether it was done."""
-    step = _finish_step(source, deck, tape_qc(source.tape, sides, failed), desk, now)
+    qc = _settled_qc(source.tape, sides, failed, settled_now(desk.archive, source.tape))
+    step = _finish_step(source, deck, qc, desk, now)
     in_work = desk.archive.in_work(source.tape).root.exists()
     found = None if in_work else step.find(desk)
     if found is not None:
@@ -105,18 +108,27 @@ def seal_tape(
     run: Run,
     now: datetime,
 ) -> Finished:
-    """Page and seal, whether or not they were there before."""
-    qc = tape_qc(source.tape, sides, failed)
+    """Page and seal, whether or not they were there before, with all that was settled up to now."""
+    settled = settled_now(desk.archive, source.tape)
+    qc = _settled_qc(source.tape, sides, failed, settled)
     step = _finish_step(source, deck, qc, desk, now)
     working = desk.archive.begin(source.tape)
     _drop_what_nothing_names(working, qc)
     write_source(source, deck, working)
+    if settled.finding or settled.signed:
+        write_settled(settled, working.decisions)
     made: Finished = run(step.function, {**step.arguments, "root": working.root}, step.place, step.name)
     folder = desk.archive.sealed(source.tape)
     outputs = {folder.relative(path): None for path in (folder.qc / "qc.json", folder.qc / "report.html")}
     result = to_plain(made)
     desk.ledger.write(source.tape, "", step.name, step.key, root=folder.root, outputs=outputs, result=result)
+    drop_sealed(desk.archive, settled)
     return made
+
+
+def _settled_qc(tape: str, sides: Sequence[SideQC], failed: Sequence[FailedSide], settled: SettledTape) -> TapeQC:
+    answered = with_settled(sides, settled)
+    return tape_qc(tape, answered, failed, signature_for(answered, settled))
 
 
 def _finish_step(source: TapeSource, deck: Deck, qc: TapeQC, desk: Desk, now: datetime) -> Step[Finished]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pipeline.overview import Overview
-from pipeline.qc import FailedSide, SideQC, Verdict
+from pipeline.qc import FailedSide, SideQC, Signature, Verdict
 from pipeline.records import NotMeasured, Reading
 from pipeline.report.excerpts import Listening
 
@@ -39,6 +39,7 @@ class TapePage:
     provenance  heading to rows: deck, its parts, its service log, software versions
     failed      sides that could not be processed
     made        when the page was made, as text
+    signed      the sign-off that holds for the tape as it is
     """
 
     tape: str
@@ -50,3 +51,4 @@ class TapePage:
     provenance: Mapping[str, Words]
     sides: tuple[SidePage, ...]
     failed: tuple[FailedSide, ...]
+    signed: Signature | None = None

@@ -12,7 +12,7 @@ _RANK = {Severity.FAIL: 0, Severity.WARN: 1, Severity.INFO: 2}
 
 @dataclass(frozen=True)
 class FindingGroup:
-    """All findings of one code on one side, worst first; ``severity`` is the worst of them."""
+    """All findings of one code on one side, worst first; ``severity`` is the worst of those not yet settled."""
 
     code: str
     severity: Severity
@@ -30,7 +30,7 @@ def group_findings(findings: Iterable[Finding]) -> tuple[FindingGroup, ...]:
         by_code.setdefault(finding.code, []).append(finding)
     groups = [
         FindingGroup(
-            code, min((f.severity for f in members), key=_RANK.__getitem__), tuple(sorted(members, key=_badness))
+            code, min((f.counts_as for f in members), key=_RANK.__getitem__), tuple(sorted(members, key=_badness))
         )
         for code, members in by_code.items()
     ]
@@ -38,10 +38,10 @@ def group_findings(findings: Iterable[Finding]) -> tuple[FindingGroup, ...]:
 
 
 def count_severities(findings: Iterable[Finding]) -> dict[Severity, int]:
-    """How many of each; every severity has its count."""
+    """How many of each, a settled one as an info; every severity has its count."""
     counts = dict.fromkeys(_RANK, 0)
     for finding in findings:
-        counts[finding.severity] += 1
+        counts[finding.counts_as] += 1
     return counts
 
 
@@ -50,4 +50,4 @@ def _badness(finding: Finding) -> tuple[float, ...]:
     past = abs(finding.value - finding.limit) if finding.value is not None and finding.limit is not None else 0.0
     start_s = finding.start_s if finding.start_s is not None else -1.0
     seconds = finding.stop_s - start_s if finding.stop_s is not None and finding.start_s is not None else 0.0
-    return (_RANK[finding.severity], -past, -seconds, start_s)
+    return (_RANK[finding.counts_as], -past, -seconds, start_s)

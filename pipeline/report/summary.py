@@ -36,6 +36,8 @@ class SideSummary:
     error_percent  of the capture; ratio is what was applied
     capture_lufs, access_lufs  loudness before and after
     worst          the message of the worst finding, "" where there is none
+    left           warnings and failures nobody has settled yet; fails and warns count just those
+    signed         who signed the tape off as it is now, "" where nobody has
     """
 
     tape: str
@@ -58,6 +60,8 @@ class SideSummary:
     infos: int
     worst: str
     report: str
+    left: int
+    signed: str
 
 
 @dataclass(frozen=True)
@@ -94,7 +98,9 @@ class IndexRow:
     loudness: str | NotMeasured
 
 
-def summarise_side(tape: str, side: SideQC, title: str, deck: str, date: str, report: str) -> SideSummary:
+def summarise_side(
+    tape: str, side: SideQC, title: str, deck: str, date: str, report: str, signed: str = ""
+) -> SideSummary:
     """The row of one side, from its record and the sheet's words."""
     counts = count_severities(side.findings)
     groups = group_findings(side.findings)
@@ -122,6 +128,8 @@ def summarise_side(tape: str, side: SideQC, title: str, deck: str, date: str, re
         infos=counts[Severity.INFO],
         worst=groups[0].findings[0].message if groups else "",
         report=report,
+        left=counts[Severity.FAIL] + counts[Severity.WARN],
+        signed=signed,
     )
 
 
@@ -149,6 +157,8 @@ def summarise_failed(tape: str, failed: FailedSide, title: str, deck: str, date:
         infos=0,
         worst=failed.error,
         report=report,
+        left=1,
+        signed="",
     )
 
 
@@ -172,6 +182,8 @@ def write_index(box: BoxSummary, path: Path, criteria: SummaryCriteria) -> Path:
             "rows": [_index_row(side, box, criteria, pictures_fit) for side in box.sides],
             "counts": [(v, words.VERDICT_WORDS[v][0], sum(s.verdict is v for s in box.sides)) for v in Verdict],
             "tapes": len({side.tape for side in box.sides}),
+            "left": sum(side.left for side in box.sides),
+            "unsigned": len({side.tape for side in box.sides if not side.signed}),
             "hours": sum(s.duration_s for s in box.sides if not isinstance(s.duration_s, NotMeasured)) / 3600,
             "with_pictures": pictures_fit and bool(box.pictures),
             "verdict_words": words.VERDICT_WORDS,

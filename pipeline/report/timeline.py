@@ -156,7 +156,9 @@ def _bars(side: SidePage, duration_s: float) -> tuple[Bar, ...]:
 def _marks(findings: Sequence[Finding], duration_s: float, apart: float) -> tuple[Mark, ...]:
     marks: list[Mark] = []
     for severity in (Severity.INFO, Severity.WARN, Severity.FAIL):  # the worst is drawn last, on top
-        places = sorted(_x(f.start_s, duration_s) for f in findings if f.severity is severity and f.start_s is not None)
+        places = sorted(
+            _x(f.start_s, duration_s) for f in findings if f.counts_as is severity and f.start_s is not None
+        )
         run: list[float] = []
         for x in places:
             if run and x - run[0] >= apart:
