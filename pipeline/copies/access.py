@@ -12,14 +12,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
 import soxr
 
 from pipeline.ahead import Tell, ahead, silent, told
 from pipeline.capture import AudioDigest, Encoding, as_float32, open_capture
 from pipeline.copies.encoder import access_rate_hz, codec_arguments, decoded_blocks, packet_sha256, write_encoded
+from pipeline.copies.lossless import lossless_file
 from pipeline.copies.master import AudioFacts
-from pipeline.copies.preservation import flac_compression
 from pipeline.copies.settings import AccessFormat, AccessSettings
 from pipeline.decisions import GainDecision
 from pipeline.errors import CopyError
@@ -179,16 +178,7 @@ def _write_flac(
 ) -> AudioFacts:
     quantiser = Quantiser(ACCESS_FLAC_BITS, dither=True)
     digest = AudioDigest(Encoding.PCM_16)
-    level = flac_compression(settings.flac_level)
-    with soundfile.SoundFile(
-        path,
-        "w",
-        samplerate=rate_hz,
-        channels=channels,
-        format="FLAC",
-        subtype="PCM_16",
-        compression_level=level,
-    ) as sound:
+    with lossless_file(path, rate_hz, channels, "PCM_16", settings.flac_level) as sound:
         for block in blocks:
             sound.write(quantiser.quantise(block))
     decoded = open_capture(path)

@@ -12,12 +12,11 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
-import soundfile
 
 from pipeline.ahead import Tell, ahead, silent, told
 from pipeline.capture import AudioDigest, Encoding, open_capture
 from pipeline.copies.broadcast_wave import BroadcastWaveWriter, BroadcastWords
-from pipeline.copies.preservation import flac_compression
+from pipeline.copies.lossless import lossless_file
 from pipeline.copies.settings import MasterFormat, MasterSettings
 from pipeline.decisions import Decisions
 from pipeline.errors import CopyError
@@ -95,16 +94,7 @@ def write_master(
     quantiser = Quantiser(MASTER_BITS, dither=not (is_bit_exact(decisions) and source.encoding.holds_24_bits))
     if settings.format is MasterFormat.FLAC:
         with whole_file(path) as partial:
-            compression = flac_compression(settings.flac_level)
-            with soundfile.SoundFile(
-                partial,
-                "w",
-                samplerate=source.sample_rate_hz,
-                channels=channels,
-                format="FLAC",
-                subtype="PCM_24",
-                compression_level=compression,
-            ) as sound:
+            with lossless_file(partial, source.sample_rate_hz, channels, "PCM_24", settings.flac_level) as sound:
                 facts = _written(rendered, sound, quantiser, source.sample_rate_hz, channels)
             write_tags(partial, words.tags)
             _refuse_difference(preservation, proven, expected_audio_sha256)

@@ -9,6 +9,7 @@ what was kept.
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import struct
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ import soundfile
 from pipeline.ahead import Tell, ahead, silent, told
 from pipeline.capture import AudioDigest, Capture, Encoding, open_capture, packed_integers, sha256_of
 from pipeline.container import Container, read_container, write_surroundings
+from pipeline.copies.lossless import lossless_file
 from pipeline.copies.settings import PreservationSettings
 from pipeline.errors import CopyError
 from pipeline.files import whole_file
@@ -126,25 +128,12 @@ def _as_on_disk(block: Array, encoding: Encoding, layout: Container) -> bytes:
     return octets.tobytes() if layout.order == "<" else np.ascontiguousarray(octets[:, ::-1]).tobytes()
 
 
-def _opened_for(capture: Capture, path: Path, settings: PreservationSettings) -> soundfile.SoundFile:
-    flac = capture.encoding in _FLAC_SUBTYPES
-    subtype = _FLAC_SUBTYPES[capture.encoding] if flac else _WAVE_SUBTYPES[capture.encoding]
-    payload_bytes = capture.frames * capture.channels * capture.encoding.sample_bytes
-    file_format = "FLAC" if flac else "WAV" if payload_bytes < LARGEST_WAVE_BYTES else "RF64"
-    try:
-        return soundfile.SoundFile(
-            path,
-            "w",
-            samplerate=capture.sample_rate_hz,
-            channels=capture.channels,
-            format=file_format,
-            subtype=subtype,
-            compression_level=flac_compression(settings.flac_level) if flac else None,
-        )
-    except (soundfile.LibsndfileError, OSError) as exc:
-        raise CopyError(f"{path}: cannot be written ({exc})") from exc
-
-
-def flac_compression(level: int) -> float:
-    """libsndfile counts FLAC's levels 0 … 8 as 0 … 1."""
-    return level / 8
+def _opened_for(
+    capture: Capture, path: Path, settings: PreservationSettings
+) -> contextlib.AbstractContextManager[soundfile.SoundFile]:
+    hz, channels, encoding = capture.sample_rate_hz, capture.channels, capture.encoding
+    if encoding in _FLAC_SUBTYPES:
+        return lossless_file(path, hz, channels, _FLAC_SUBTYPES[encoding], settings.flac_level)
+    payload_bytes = capture.frames * channels * encoding.sample_bytes
+    wave_format = "WAV" if payload_bytes < LARGEST_WAVE_BYTES else "RF64"
+    return lossless_file(path, hz, channels, _WAVE_SUBTYPES[encoding], wave_format=wave_format)
