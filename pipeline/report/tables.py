@@ -8,7 +8,7 @@ from pipeline.decisions import By, EqualisationDecision
 from pipeline.qc import CopyKind, CopyRecord, SideQC
 from pipeline.records import NotMeasured
 from pipeline.report.contents import SidePage
-from pipeline.report.words import CHANNEL_WORDS, NBSP, SOURCE_WORDS, clock, number, reading, span, tuning_advice
+from pipeline.report.words import CHANNEL_WORDS, NBSP, SOURCE_WORDS, clock, doubt, number, reading, span, tuning_advice
 
 Cell = str | NotMeasured
 _EMPTY = "–"
@@ -30,7 +30,7 @@ def speed_table(side: SidePage) -> Table:
     rows: list[tuple[Cell, ...]] = [
         ("Speed as captured is known from", SOURCE_WORDS[speed.source]),
         ("Speed error of the capture", reading(speed.error_percent, "%", 3, signed=True)),
-        ("Uncertainty", reading(speed.uncertainty_percent, "%", 3)),
+        ("Uncertainty", doubt(speed.uncertainty_percent, "%", 3)),
         ("Drift over the side", reading(speed.drift_percent, "%", 3)),
         ("Corrected from", SOURCE_WORDS[decision.source]),
         ("Ratio applied", number(decision.ratio, 6)),
@@ -48,7 +48,7 @@ def tones_table(side: SideQC) -> Table:
             span(tone.start_s, tone.stop_s),
             reading(tone.nominal_hz, "Hz", 2),
             reading(tone.measured_hz, "Hz", 3),
-            f"±{NBSP}{number(tone.uncertainty_hz, 3)}{NBSP}Hz",
+            doubt(tone.uncertainty_hz, "Hz", 3),
             reading(tone.level_dbfs, "dBFS", 1),
         )
         for tone in side.measurement.tones
@@ -122,7 +122,7 @@ def channels_table(side: SideQC) -> Table:
         ("Layout", channels.layout.value.replace("-", " ")),
         ("Balance, right minus left", reading(channels.balance_db, "dB", 1, signed=True)),
         ("Right later than left by", reading(channels.delay_us, "µs", 1, signed=True)),
-        ("Standard error of that delay", reading(channels.delay_uncertainty_us, "µs", 1)),
+        ("Standard error of that delay", doubt(channels.delay_uncertainty_us, "µs", 1)),
         ("Correlation", reading(channels.correlation, "", 2)),
     )
     return Table("Channels", ("What", "Reading"), rows)

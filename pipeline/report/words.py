@@ -84,6 +84,19 @@ def reading(value: Reading, unit: str, digits: int, signed: bool = False) -> str
     return value if isinstance(value, NotMeasured) else f"{number(value, digits, signed)}{NBSP}{unit}".rstrip()
 
 
+def doubt(value: Reading, unit: str, digits: int) -> str | NotMeasured:
+    """An uncertainty: never told finer than its value is, nor rounded down to nothing.
+
+    >>> doubt(0.11, "%", 3), doubt(0.0002, "%", 3)
+    ('±\xa00.110\xa0%', 'below ±\xa00.001\xa0%')
+    """
+    if isinstance(value, NotMeasured):
+        return value
+    least = 10.0**-digits
+    known = f"±{NBSP}{number(max(value, least), digits)}{NBSP}{unit}"
+    return known if value >= least else f"below {known}"
+
+
 def clock(seconds: float, digits: int = 0) -> str:
     """Counter time.
 
