@@ -3,9 +3,8 @@
 Quiet is where the side matches one of its rests (`pipeline.rests`), programme where it does not. Nothing is compared
 with a peak, so a loud tone hides no quiet programme; hum, the same in leader and hiss, hides nothing above its bands.
 
-Leader is told from hiss by a step between two rests in some band above the hum. With a single level the sound tells:
-under programme and tones lies hiss, and the electronics' noise lies well under that hiss. Where this decides nothing,
-quiet is called silence and ``electronics_floor_dbfs`` says why. Exact zeros hold no hiss: they are leader.
+Which rests are leader and which are hiss is told in `pipeline.leader`. Where that cannot be told, quiet is called
+silence and ``electronics_floor_dbfs`` says why. Exact zeros hold no hiss: they are leader.
 
 Floors are wide-band r.m.s. (from about 50 Hz to half the sample rate, hum included, DC not) of the quietest channel
 that is alive: a channel is alive where hiss or sound stands out over its own leader or silence.
@@ -22,6 +21,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.frames import Frames
+from pipeline.leader import LeaderCriteria, leaders_among
 from pipeline.records import NotMeasured, Reading
 from pipeline.rests import NO_REST, Cells, RestCriteria, cells_of, find_rests
 from pipeline.spans import Span
@@ -58,7 +58,7 @@ class RegionMap:
 class RegionCriteria:
     """
     rests            what counts as a quiet level, and what matches it
-    leader_step_db   leader lies at least this far below hiss in some band above hum
+    leader           what tells leader from hiss
     pause_s          a shorter pause inside programme stays programme
     burst_s          sound that lasts less in all, with pauses around it, is no programme
     knock_s          a sound shorter than this at the edge of a tone or leader, apart from the programme, is none of it
@@ -67,7 +67,7 @@ class RegionCriteria:
     """
 
     rests: RestCriteria
-    leader_step_db: float
+    leader: LeaderCriteria
     pause_s: float
     burst_s: float
     knock_s: float
@@ -95,46 +95,16 @@ def find_regions(frames: Frames, tones: Sequence[Span], duration_s: float, crite
     tones = _apart(tones, duration_s)
     cells = cells_of(frames, tones, criteria.rests)
     rests, matched = find_rests(cells, criteria.rests)
-    leaders, reason = _leaders(cells, rests, matched, criteria)
+    leaders, reason = leaders_among(rests, cells, matched, criteria.leader)
     marks = np.full(len(matched), _Mark.SOUND, np.int8)
-    marks[matched != NO_REST] = _Mark.SILENCE
-    marks[((matched != NO_REST) & (matched < leaders)) | cells.zeros] = _Mark.LEADER
+    marks[matched >= leaders] = _Mark.SILENCE
+    marks[(matched != NO_REST) & (matched < leaders) | cells.zeros] = _Mark.LEADER  # noise that rounding broke up, too
     marks[cells.toned] = _Mark.TONE
     heard = marks.copy()
     marks = _settle(marks, cells.seconds, criteria)
     regions = _laid_out(marks, cells, tones, duration_s)
     hiss, electronics = _floors(cells, heard, marks, reason, criteria)
     return RegionMap(regions, hiss, electronics)
-
-
-def _leaders(cells: Cells, rests: Array, matched: Array, criteria: RegionCriteria) -> tuple[int, str]:
-    """How many of the rests, quietest first, are leader; and where none is, why."""
-    if not len(rests):
-        return 0, "the capture holds no leader and no silence"
-    high = rests[:, cells.high]
-    steps = np.max(np.diff(high, axis=0), axis=1)
-    if len(steps) and steps.max() >= criteria.leader_step_db:
-        return int(np.argmax(steps)) + 1, ""
-    if _lies_under_hiss(cells, high.max(axis=0), matched, criteria.leader_step_db):
-        return len(rests), ""
-    return 0, "there is only one quiet level, so leader and silence cannot be told apart"
-
-
-def _lies_under_hiss(cells: Cells, rest: Array, matched: Array, step_db: float) -> bool:
-    """Whether sound has a floor of noise that lies ``step_db`` above this level in every band above hum that shows it.
-
-    A floor shows where the quietest tenth of the sound scatters as noise does: no more, and no less, as a line would.
-    Two such bands on one channel are asked for.
-    """
-    level_db, chance_db = cells.level_db[:, cells.high], cells.chance_db[cells.high]
-    sound = (matched == NO_REST) & ~cells.zeros
-    if sound.sum() * cells.seconds < 2.0:
-        return False
-    low, tenth = np.quantile(level_db[sound], [0.02, 0.10], axis=0)
-    shows = (tenth - low >= 0.5 * chance_db) & (tenth - low <= 3 * chance_db + 0.3)
-    above = (shows & (low - rest >= step_db)).reshape(cells.total_db.shape[1], -1)
-    near = (shows & (low - rest < step_db)).reshape(above.shape)
-    return bool(np.any((above.sum(axis=1) >= 2) & ~near.any(axis=1)))
 
 
 def _apart(tones: Sequence[Span], duration_s: float) -> list[Span]:
@@ -270,9 +240,7 @@ def _joined(pieces: list[Region]) -> tuple[Region, ...]:
     return tuple(joined)
 
 
-def _floors(
-    cells: Cells, heard: Array, marks: Array, reason: str, criteria: RegionCriteria
-) -> tuple[Reading, Reading]:
+def _floors(cells: Cells, heard: Array, marks: Array, reason: str, criteria: RegionCriteria) -> tuple[Reading, Reading]:
     """Levels of silence and leader, on the quietest channel that is alive."""
 
     def level_db(mark: _Mark) -> Array | None:

@@ -15,31 +15,36 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.frames import BAND_CENTRES_HZ, Frames
+from pipeline.frames import BAND_CENTRES_HZ, LOWEST_LINE_HZ, Frames
 from pipeline.spans import Span
 
 Array = np.ndarray[Any, Any]
 
 UNHEARD_POWER = 1e-12  # -120 dBFS a band is added to every band: what lies below it is alike
+MAINS_HZ = (50.0, 60.0)
 TIED_BINS = 1.94  # a Hann window ties neighbouring bins: so many count as one independent value (C)
 NOISE_FLAT_DB = -2.51  # mean level of the lines of Gaussian noise under their mean power: 10 γ / ln 10 (C)
 NO_REST = -1
+BELOW_RESTS = -2
 
 
 @dataclass(frozen=True)
 class RestCriteria:
     """
     cell_s             levels are averaged over cells of this length; it is also the resolution of boundaries
+    deaf_db            a channel this far below the other carries nothing and is not asked
     still_s            noise must hold still this long to count as a rest
     still_db           spread of a band's level, beyond that of pure noise, that still counts as holding still
     hum_top_hz         bands that begin below this may carry hum; those above tell one rest from another
+    beat_s             hum that comes and goes does so within this
     still_hum_db       the spread allowed in bands that may carry hum, because hums beat
     highest_hum_hz     a line above this is no hum
     uneven_db          steady sound whose spectrum is this much less even than that of noise is held notes
     line_share         a line that is no hum and holds this share of the power is programme, however steady
-    loudest_dbfs       above this, hum's bands left out, steady noise is programme
+    loudest_dbfs       above this, the bands of strong hum left out, steady noise is programme
     loudest_hum_dbfs   above this, in any band, it is so even where it may be hum
     width_db           rests whose mean level differs by less are one
+    third_step_db      a third level this far above the second is held programme
     match_db           a cell further than this from a rest in any band, and further than chance, does not match it
     faint_s, faint_db  over this length, a mean deviation of faint_db, and further than chance, is no match either
     undercut_db, undercut_share
@@ -47,16 +52,19 @@ class RestCriteria:
     """
 
     cell_s: float
+    deaf_db: float
     still_s: float
     still_db: float
     hum_top_hz: float
     still_hum_db: float
+    beat_s: float
     highest_hum_hz: float
     uneven_db: float
     line_share: float
     loudest_dbfs: float
     loudest_hum_dbfs: float
     width_db: float
+    third_step_db: float
     match_db: float
     faint_s: float
     faint_db: float
@@ -69,11 +77,11 @@ class Cells:
     """Frames averaged over short cells.
 
     edges_s       (cells + 1,) where they begin and end
-    level_db      (cells, channels * bands); chance_db (channels * bands,) its standard deviation for pure noise
-    high          (channels * bands,) True for bands above hum
+    level_db      (cells, heard channels * bands); chance_db its standard deviation for pure noise, for each band
+    high          (heard channels * bands,) True for bands above hum
+    middle        (heard channels * bands,) True for bands above strong hum, but not high
     total_db      (cells, channels)
-    line_hz, line_share  (cells, channels) the strongest line
-    flat_db       (cells, channels) how even the spectrum is above hum
+    line_hz, line_share, flat_db  (cells, heard channels) the strongest line; how even the spectrum is above hum
     zeros, toned  (cells,) exact zeros throughout; inside a tone found elsewhere
     """
 
@@ -81,6 +89,7 @@ class Cells:
     level_db: Array
     chance_db: Array
     high: Array
+    middle: Array
     total_db: Array
     line_hz: Array
     line_share: Array
@@ -95,7 +104,7 @@ class Cells:
 
 def cells_of(frames: Frames, tones: Sequence[Span], criteria: RestCriteria) -> Cells:
     """The frames of a capture in cells of about ``cell_s``; a shorter last cell is kept."""
-    count, channels, bands = frames.band_db.shape
+    count, _, bands = frames.band_db.shape
     per_cell = max(1, round(criteria.cell_s / frames.hop_s))
     starts = np.arange(0, count, per_cell)
     if len(starts) > 1 and count - starts[-1] < (per_cell + 1) // 2:
@@ -109,56 +118,83 @@ def cells_of(frames: Frames, tones: Sequence[Span], criteria: RestCriteria) -> C
     def mean_db(values_db: Array) -> Array:
         return 10 * np.log10(mean(np.power(np.float32(10), values_db * np.float32(0.1))) + UNHEARD_POWER)
 
-    centres = np.array(BAND_CENTRES_HZ[:bands])
-    independent = per_cell * centres * (np.sqrt(2) - np.sqrt(0.5)) * 2 * frames.hop_s / TIED_BINS
-    chance_db = 10 / np.log(10) / np.sqrt(np.maximum(independent, 1.0))
     edges_s = np.append(starts, count) * frames.hop_s + frames.hop_s / 2
     middle_s = (edges_s[:-1] + edges_s[1:]) / 2
     toned = np.zeros(len(starts), bool)
     for tone in tones:
         toned |= (middle_s >= tone.start_s) & (middle_s < tone.stop_s)
+    total_db = mean_db(frames.total_db)
+    loud_db = np.quantile(total_db[~toned] if not toned.all() else total_db, 0.99, axis=0)
+    heard = loud_db > loud_db.max() - criteria.deaf_db
+    centres = np.array(BAND_CENTRES_HZ[:bands])
+    independent = per_cell * centres * (np.sqrt(2) - np.sqrt(0.5)) * 2 * frames.hop_s / TIED_BINS
+    chance_db = 10 / np.log(10) / np.sqrt(np.maximum(independent, 1.0))
     return Cells(
         edges_s,
-        mean_db(frames.band_db).reshape(len(starts), channels * bands),
-        np.tile(chance_db, channels),
-        np.tile(centres / np.sqrt(2) >= criteria.hum_top_hz, channels),
-        mean_db(frames.total_db),
-        np.asarray(frames.line_hz)[starts],
-        mean(frames.line_share),
-        mean(frames.flat_db),
+        mean_db(frames.band_db[:, heard]).reshape(len(starts), -1),
+        np.tile(chance_db, heard.sum()),
+        np.tile(centres / np.sqrt(2) >= criteria.hum_top_hz, heard.sum()),
+        np.tile((centres > criteria.highest_hum_hz) & (centres / np.sqrt(2) < criteria.hum_top_hz), heard.sum()),
+        total_db,
+        frames.line_hz[starts][:, heard],
+        mean(frames.line_share[:, heard]),
+        mean(frames.flat_db[:, heard]),
         mean(frames.zeros.astype(np.float32)) > 0.99,
         toned,
     )
 
 
 def find_rests(cells: Cells, criteria: RestCriteria) -> tuple[Array, Array]:
-    """The rests, quietest first (rests, channels * bands), and which of them each cell matches, or ``NO_REST``."""
+    """The rests, quietest first (rests, channels * bands), and which of them each cell matches.
+
+    A cell that matches none has ``NO_REST``; one that lies below them all, ``BELOW_RESTS``.
+    """
     windows = _still_windows(cells, criteria)
     matched = np.full(len(cells.level_db), NO_REST)
     rests: list[Array] = []
     for members in _groups(windows[:, cells.high].mean(axis=1), criteria.width_db):
         rest = _lowest(windows[members], cells.high)
-        fits = _fits(cells, rest, criteria) & (matched == NO_REST)
+        risen = _with_beats(cells, rest, criteria)
+        beating, rest = risen != rest, risen
+        fits = _fits(cells, rest, None, criteria) & (matched == NO_REST)
         if not fits.any() or not _is_noise(cells, rest, fits, criteria):
             continue
-        rest = np.median(cells.level_db[fits], axis=0)
-        fits = _fits(cells, rest, criteria) & (matched == NO_REST)
-        if _undercut(cells, rest, matched, fits, criteria):
+        rest = np.where(beating, rest, np.median(cells.level_db[fits], axis=0))
+        fits = _fits(cells, rest, None, criteria) & (matched == NO_REST)
+        if _undercut(cells, rest, matched, fits, criteria) or _third(rest, rests, cells.high, criteria):
             continue
         matched[fits] = len(rests)
         rests.append(rest)
+    if rests:
+        under = _below(cells, rests[0], criteria) & (matched == NO_REST) & ~cells.zeros & ~cells.toned
+        matched[under] = BELOW_RESTS
     return np.array(rests).reshape(-1, cells.level_db.shape[1]), matched
+
+
+def _third(rest: Array, quieter: list[Array], high: Array, criteria: RestCriteria) -> bool:
+    """Whether there are leader and hiss already, and this lies too far above them to be hiss of another kind."""
+    if not quieter or np.median((quieter[-1] - quieter[0])[high]) < criteria.third_step_db / 2:
+        return False
+    return bool(np.median((rest - quieter[-1])[high]) > criteria.third_step_db)
 
 
 def _still_windows(cells: Cells, criteria: RestCriteria) -> Array:
     """Mean levels of every still window (windows, channels * bands)."""
     usable = ~(cells.zeros | cells.toned)
     length = min(max(1, round(criteria.still_s / cells.seconds)), max(1, len(usable)))
-    views = np.lib.stride_tricks.sliding_window_view(cells.level_db.astype(np.float32), length, axis=0)
-    whole = np.lib.stride_tricks.sliding_window_view(usable, length).all(axis=1)
+    whole = _running_mean(usable.astype(np.float64)[:, None], length)[:, 0] > 1 - 0.5 / length
+    middle_db = np.median(cells.level_db, axis=0)  # taken out, so that the squares keep their digits
+    mean_db = _running_mean(cells.level_db - middle_db, length)
+    variance = np.maximum(_running_mean((cells.level_db - middle_db) ** 2, length) - mean_db**2, 0.0)
     allowed_db = 1.6 * cells.chance_db + np.where(cells.high, criteria.still_db, criteria.still_hum_db)
-    still = whole & np.all(views.std(axis=-1) <= allowed_db, axis=1)
-    return views[still].mean(axis=-1)
+    still = whole & np.all(variance <= allowed_db**2, axis=1)
+    return np.asarray(mean_db[still] + middle_db)
+
+
+def _running_mean(values: Array, length: int) -> Array:
+    """(rows - length + 1, columns) the mean of every ``length`` rows in a row."""
+    total = np.cumsum(np.vstack([np.zeros(values.shape[1]), values]), axis=0, dtype=np.float64)
+    return np.asarray((total[length:] - total[:-length]) / length)
 
 
 def _lowest(windows: Array, high: Array) -> Array:
@@ -183,8 +219,8 @@ def _groups(level_db: Array, width_db: float) -> list[Array]:
 
 def _is_noise(cells: Cells, rest: Array, fits: Array, criteria: RestCriteria) -> bool:
     """Whether a still level can be noise: not loud, even above hum, and no line below that is not hum."""
-    channels = cells.total_db.shape[1]
-    power = np.where(cells.high, 10 ** (rest / 10), 0.0).reshape(channels, -1).sum(axis=1)
+    power = np.where(cells.high | cells.middle, 10 ** (rest / 10), 0.0)
+    power = power.reshape(cells.line_hz.shape[1], -1).sum(axis=1)
     if 10 * np.log10(power.max()) > criteria.loudest_dbfs or rest.max() > criteria.loudest_hum_dbfs:
         return False
     if np.median(cells.flat_db[fits], axis=0).min() < NOISE_FLAT_DB - criteria.uneven_db:
@@ -193,26 +229,58 @@ def _is_noise(cells: Cells, rest: Array, fits: Array, criteria: RestCriteria) ->
     return not np.any((share > criteria.line_share) & (hz > criteria.highest_hum_hz))
 
 
-def _fits(cells: Cells, rest: Array, criteria: RestCriteria) -> Array:
-    """(cells,) True where the cell matches the rest in all bands; hum's bands may also lie below it."""
-    off_db = cells.level_db - rest
-    limit_db = np.maximum(criteria.match_db, 5 * cells.chance_db)
-    fits = np.all((off_db <= limit_db) & ((off_db >= -limit_db) | ~cells.high), axis=1)
+def _fits(cells: Cells, rest: Array, bands: Array | None, criteria: RestCriteria) -> Array:
+    """(cells,) True where the cell matches the rest in these bands (or all); hum's bands may also lie below it."""
+    use = slice(None) if bands is None else bands
+    off_db, chance_db, high = (cells.level_db - rest)[:, use], cells.chance_db[use], cells.high[use]
+    limit_db = np.maximum(criteria.match_db, 5 * chance_db)
+    fits = np.all((off_db <= limit_db) & ((off_db >= -limit_db) | ~high), axis=1)
     span = max(1, round(criteria.faint_s / cells.seconds))
-    faint_db = np.maximum(criteria.faint_db, 5 * cells.chance_db / np.sqrt(span))
+    faint_db = np.maximum(criteria.faint_db, 5 * chance_db / np.sqrt(span))
     capped = np.clip(off_db, -2 * faint_db, 2 * faint_db)  # so that a loud start does not reach back
     padded = np.pad(capped, ((span // 2, span - 1 - span // 2), (0, 0)), "edge")
-    total = np.cumsum(np.vstack([np.zeros(off_db.shape[1]), padded]), axis=0)
-    return fits & np.all((total[span:] - total[:-span]) / span <= faint_db, axis=1) & ~cells.zeros & ~cells.toned
+    return fits & np.all(_running_mean(padded, span) <= faint_db, axis=1) & ~cells.zeros & ~cells.toned
+
+
+def _with_beats(cells: Cells, rest: Array, criteria: RestCriteria) -> Array:
+    """The rest, with the highest level of each band below hum's top in which hum comes and goes.
+
+    Two hums of unlike frequency do so, and every stretch of them reaches much the same height. Sound does not, so the
+    lowest of such heights counts; and nothing is changed where the lines are not mostly those of mains hum (its
+    two lowest are not resolved by a frame, so anything as low passes).
+    """
+    steady = _fits(cells, rest, cells.high, criteria)
+    hz = cells.line_hz[steady][cells.line_share[steady] > 0.5 * criteria.line_share]
+    length = max(1, round(criteria.beat_s / cells.seconds))
+    off_hz = np.array([np.abs((hz + mains / 2) % mains - mains / 2) for mains in MAINS_HZ])
+    if not len(hz) or len(steady) < length or np.mean((off_hz < 6.0) | (hz < 2 * LOWEST_LINE_HZ), axis=1).max() < 0.8:
+        return rest
+    whole = np.flatnonzero(_running_mean(steady[:, None], length)[:, 0] > 1 - 0.5 / length)[:: max(1, length // 8)]
+    views = np.lib.stride_tricks.sliding_window_view(cells.level_db[:, ~cells.high], length, axis=0)[whole]
+    if not len(views):
+        return rest
+    heights = np.sort(np.quantile(views, 0.9, axis=-1), axis=0)
+    lowest, middle = heights[:4][-1], heights[len(heights) // 2]
+    risen = rest.copy()
+    risen[~cells.high] = np.where(middle - lowest < 2 * criteria.match_db, lowest, -np.inf)
+    return np.where(risen - rest > 1.3 * cells.chance_db + 1.0, risen, rest)
+
+
+def _below(cells: Cells, rest: Array, criteria: RestCriteria) -> Array:
+    """(cells,) True where a cell lies well below the rest in every band above hum, and in none above it."""
+    limit_db = np.maximum(criteria.match_db, 5 * cells.chance_db)
+    off_db = cells.level_db - rest
+    under: Array = np.all(off_db <= np.where(cells.high, -criteria.undercut_db, limit_db), axis=1)
+    return under
 
 
 def _undercut(cells: Cells, rest: Array, matched: Array, fits: Array, criteria: RestCriteria) -> bool:
-    """Whether programme goes well below this level in some band above hum, as it cannot where the level is hiss.
+    """Whether sound goes well below this level in some band above hum, as it cannot where the level is hiss.
 
-    Passed over is what stands near a quieter rest: there the transport starts and stops.
+    Passed over is what lies below in all bands, and what stands near a quieter rest: there the transport stops.
     """
     reach = max(1, round(0.5 / cells.seconds))
-    near = np.convolve(matched != NO_REST, np.ones(2 * reach + 1), "same") > 0.5
-    others = ~(near | fits | cells.zeros | cells.toned)
+    near = np.convolve(matched != NO_REST, np.ones(2 * reach + 1))[reach:-reach] > 0.5
+    others = ~(near | fits | cells.zeros | cells.toned | _below(cells, rest, criteria))
     below = np.any(cells.level_db[others][:, cells.high] < (rest - criteria.undercut_db)[cells.high], axis=1)
     return bool(below.sum() > criteria.undercut_share * (~cells.toned).sum())

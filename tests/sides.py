@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -42,7 +43,7 @@ class Recipe:
     hum_dbfs          the deck's mains hum on everything, or None; hum_harmonics how many lines it has
     tape_hum_dbfs     hum recorded on the tape, half a hertz off, so that it beats with the deck's; or None
     programme_dbfs    loud passages; quiet ones go down to quiet_over_hiss_db above the hiss
-    fade_s            length of the fade at the end of every programme (0: it ends with its last sound)
+    fade_s            length of the fade at the end of every programme, a third of it at most (0: no fade)
     tone_hz, tone_dbfs, flutter_percent (peak, 6.3 Hz; 0.7 of it at 0.6 Hz)
     thumps            one at each start and stop of the transport, and two somewhere in leader or silence
     dc_offset         on every channel, full scale = 1
@@ -154,7 +155,7 @@ def boundary_errors_s(truth: Sequence[Region], found: Sequence[Region]) -> list[
     """For every true boundary, how far the nearest found boundary with the same kinds on both sides is (inf: none)."""
 
     def turns(regions: Sequence[Region]) -> list[tuple[RegionKind, RegionKind, float]]:
-        return [(a.kind, b.kind, b.start_s) for a, b in zip(regions[:-1], regions[1:], strict=True)]
+        return [(a.kind, b.kind, b.start_s) for a, b in pairwise(regions)]
 
     return [
         min((abs(at - t) for a, b, t in turns(found) if (a, b) == (before, after)), default=float("inf"))
@@ -196,10 +197,7 @@ def _truth(stretches: list[tuple[str, int, int]], rate_hz: int) -> tuple[Region,
     truth: list[Region] = []
     for what, start, stop in stretches:
         kind = _KINDS.get(what, RegionKind.PROGRAMME)
-        if truth and truth[-1].kind is kind:
-            start_s = truth.pop().start_s
-        else:
-            start_s = start / rate_hz
+        start_s = truth.pop().start_s if truth and truth[-1].kind is kind else start / rate_hz
         truth.append(Region(kind, start_s, stop / rate_hz))
     return tuple(truth)
 
@@ -320,8 +318,9 @@ def _passages(count: int, recipe: Recipe, rate_hz: int, rng: np.random.Generator
     t = np.arange(count) / rate_hz
     gain_db = np.interp(t, knots_s, knots_db)
     if recipe.fade_s:
+        fade_s = min(recipe.fade_s, t[-1] / 3)
         last_db = recipe.hiss_dbfs - 3 - recipe.programme_dbfs
-        faded = np.clip((t - (t[-1] - recipe.fade_s)) / recipe.fade_s, 0, 1)
+        faded = np.clip((t - (t[-1] - fade_s)) / fade_s, 0, 1)
         gain_db = gain_db * (1 - faded) + last_db * faded
     return 10 ** (gain_db / 20)
 
@@ -377,7 +376,7 @@ def _music(
     rng: np.random.Generator,
     channels: int,
 ) -> Array:
-    """Notes and chords on a scale, struck or held, with rests up to 1.6 s; the last one sounds to the end."""
+    """Notes and chords on a scale, struck or held, with rests up to 1.2 s; the last one sounds to the end."""
     sound = np.zeros((count, channels))
     root_hz = rng.uniform(40, 80) if what == "bass" else rng.uniform(90, 300)
     position = 0
@@ -392,7 +391,7 @@ def _music(
             sound[position : position + length] += note[:, None] * pan
         position += length
         if what != "dense" and rng.random() < 0.3 and count - position > 2.2 * rate_hz:
-            position += int(rng.uniform(0.1, 1.6) * rate_hz)
+            position += int(rng.uniform(0.1, 1.2) * rate_hz)
     return sound
 
 
@@ -407,7 +406,7 @@ def _note(
     for n in range(1, 13):
         if n == 1 or n * hz < top_hz:
             wave += n**-steep * np.sin(n * warped + rng.uniform(0, 2 * np.pi))
-    held_s = rng.uniform(0.5, 1.5) if rng.random() < 0.7 else 30.0
+    held_s = rng.uniform(0.8, 2.0) if rng.random() < 0.7 else 30.0
     if what == "dense":
         wave += 0.1 * rng.standard_normal(length)
     return wave * np.exp(-t / held_s) * _ramp(length, rate_hz, 0.01)
