@@ -274,7 +274,7 @@ class AudioDigest:
             packed = packed_integers(block, self._encoding.sample_bytes)
         else:
             packed = np.ascontiguousarray(block, block.dtype.newbyteorder("<"))
-        self._sha256.update(packed.data.cast("B"))
+        self._sha256.update(packed.reshape(-1).view(np.uint8).data)
 
     def hexdigest(self) -> str:
         return self._sha256.hexdigest()

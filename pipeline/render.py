@@ -56,6 +56,8 @@ def cut_frames(capture: Capture, decisions: Decisions) -> tuple[int, int]:
 def render_blocks(raw_blocks: Iterator[Array], capture: Capture, decisions: Decisions) -> Iterator[Array]:
     """The corrected side, block by block, as float32 (frames, channels) at the capture's own rate.
 
+    A block may be empty: the resampler holds samples back.
+
     ``raw_blocks`` are the blocks of the cut, as `Capture.blocks` gives them.
     """
     channels = rendered_channels(capture, decisions)

@@ -6,7 +6,6 @@ the others are `Step` objects, asked of the ledger first.
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
@@ -24,6 +23,7 @@ from pipeline.decisions import (
     decide_equalisation,
     decide_gain,
 )
+from pipeline.equalise import greatest_boost_db
 from pipeline.judge import CopyOutcome, judge_bench, judge_side, verdict_of
 from pipeline.measurement import Measurement
 from pipeline.part_names import name_parts
@@ -43,7 +43,7 @@ def decide_side(job: SideJob, measurement: Measurement, reason: str, now: dateti
     equalisation = decide_equalisation(job.deck.replay_equalisation_us, tape_us)
     boost_db = 0.0
     if equalisation.changes and equalisation.deck_us and equalisation.tape_us:
-        boost_db = max(0.0, 20 * math.log10(equalisation.tape_us / equalisation.deck_us))
+        boost_db = greatest_boost_db(equalisation.deck_us, equalisation.tape_us)
     return Decisions(
         SCHEMA,
         job.tape,

@@ -97,7 +97,7 @@ class BroadcastWaveWriter:
     def write(self, block: Array) -> None:
         """(frames, channels) of int32, left-justified 24-bit values."""
         packed = packed_integers(block, 3)
-        self._stream.write(packed.data.cast("B"))
+        self._stream.write(packed.reshape(-1).data)
         self._samples_bytes += packed.size
 
     def set_loudness(self, integrated_lufs: float | None, range_lu: float | None, true_peak: float | None) -> None:

@@ -75,7 +75,7 @@ def write_encoded(blocks: Iterable[Array], rate_hz: int, channels: int, argument
         assert process.stdin is not None
         with contextlib.suppress(BrokenPipeError):  # ffmpeg left early; its exit code and words tell why
             for block in blocks:
-                process.stdin.write(np.ascontiguousarray(block, "<f4").data.cast("B"))
+                process.stdin.write(np.ascontiguousarray(block, "<f4").reshape(-1).view(np.uint8).data)
             process.stdin.close()
     return path
 
