@@ -22,7 +22,8 @@ Array = np.ndarray[Any, Any]
 _DS64_BYTES = 28
 _FORM = struct.Struct("<4sI4s")
 _CHUNK = struct.Struct("<4sI")
-_LARGEST = (1 << 32) - 1
+_SEE_DS64 = (1 << 32) - 1
+_LARGEST_RIFF_BYTES = _SEE_DS64 - 1
 
 
 @dataclass(frozen=True)
@@ -110,11 +111,11 @@ class BroadcastWaveWriter:
     def _finish(self) -> None:
         self._stream.write(b"\0" * (self._samples_bytes % 2))
         riff_bytes = self._stream.tell() - 8
-        large = riff_bytes > _LARGEST
+        large = riff_bytes > _LARGEST_RIFF_BYTES
         self._stream.seek(0)
-        self._stream.write(_FORM.pack(b"RF64" if large else b"RIFF", _LARGEST if large else riff_bytes, b"WAVE"))
+        self._stream.write(_FORM.pack(b"RF64" if large else b"RIFF", _SEE_DS64 if large else riff_bytes, b"WAVE"))
         if large:
             sizes = (riff_bytes, self._samples_bytes, self._samples_bytes // self._frame_bytes)
             self._stream.write(_CHUNK.pack(b"ds64", _DS64_BYTES) + struct.pack("<QQQI", *sizes, 0))
         self._stream.seek(self._samples_offset - 4)
-        self._stream.write(struct.pack("<I", _LARGEST if large else self._samples_bytes))
+        self._stream.write(struct.pack("<I", _SEE_DS64 if large else self._samples_bytes))
