@@ -27,6 +27,9 @@ class Watcher(Protocol):
     def end_side(self, side: str, outcome: str) -> None:
         """Nothing more will be done for this side: "done", "nothing to do", "failed: why"."""
 
+    def end_tape(self, tape: str, outcome: str) -> None:
+        """Nothing more will be done for this tape as a whole: "sealed"."""
+
     def say(self, text: str) -> None:
         """Something worth a line that stays."""
 
@@ -51,6 +54,9 @@ class _Silence:
     def end_side(self, side: str, outcome: str) -> None:
         return
 
+    def end_tape(self, tape: str, outcome: str) -> None:
+        return
+
     def say(self, text: str) -> None:
         return
 
@@ -73,6 +79,9 @@ class _Lines:
             self._ended += 1
             ended = self._ended
         self.say(f"{side}: {outcome} ({ended} of {self._sides}, {_clock(time.monotonic() - self._began_s)})")
+
+    def end_tape(self, tape: str, outcome: str) -> None:
+        self.say(f"{tape}: {outcome}")
 
     def say(self, text: str) -> None:
         with self._writing:
@@ -128,11 +137,15 @@ class _Bars:
     def end_side(self, side: str, outcome: str) -> None:
         with self._changing:
             self._ended += 1
-            bar = self._bars.pop(side, None)
+            self._progress.update(self._whole, completed=self._ended, description=self._whole_text())
+        self.end_tape(side, outcome)
+
+    def end_tape(self, tape: str, outcome: str) -> None:
+        with self._changing:
+            bar = self._bars.pop(tape, None)
             if bar is not None:
                 self._progress.remove_task(bar)
-            self._progress.update(self._whole, completed=self._ended, description=self._whole_text())
-        self.say(f"{side}: {outcome}")
+        self.say(f"{tape}: {outcome}")
 
     def say(self, text: str) -> None:
         self._progress.console.print(text, markup=False, highlight=False, soft_wrap=True)

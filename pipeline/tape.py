@@ -29,6 +29,7 @@ from pipeline.step import Desk, Outcome, Run, Step
 
 # Raise it when the page, the QC record or the seal changes for the same inputs.
 PAGE_VERSION = 1
+FINISH = "finish"  # the step of the whole tape
 FIRST_RUN = "first run"
 RUN_AGAIN = "digitized again: the sheet, the deck, the settings or the capture changed"
 
@@ -139,7 +140,7 @@ def _finish_step(source: TapeSource, deck: Deck, qc: TapeQC, desk: Desk, now: da
         "version": PAGE_VERSION,
     }
     arguments = {"archive": desk.archive.root, "qc": qc, "now": now}
-    return Step("finish", source.tape, "", inputs, "pipeline.finish:finish", arguments, Finished, lambda _: {})
+    return Step(FINISH, source.tape, "", inputs, "pipeline.finish:finish", arguments, Finished, lambda _: {})
 
 
 def _measured(job: SideJob, desk: Desk, run: Run, done: list[str]) -> Measured:
