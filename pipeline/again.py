@@ -24,11 +24,12 @@ from pipeline.deck import Deck, read_deck
 from pipeline.errors import DecisionError
 from pipeline.finish import read_qc
 from pipeline.making import SideDone, TapeMade
+from pipeline.measurement import Measurement
 from pipeline.qc import SideQC, TapeQC
-from pipeline.side import decide_side
+from pipeline.side import bench_speed, decide_side
 from pipeline.side_job import SideJob
 from pipeline.source import TapeSource, read_source
-from pipeline.speed import SpeedSource, ratio_of
+from pipeline.speed import SpeedSource, ratio_of, resolve_speed
 from pipeline.step import Desk, Run
 from pipeline.tape import finish_tape, make_side_again
 
@@ -39,6 +40,7 @@ class Wishes:
 
     read_hz, true_hz  a tone that should be true_hz reads read_hz on this deck
     bench             a deck file whose newest bench result gives the speed
+    source            the speed from this source: the capture's tones, the bench results of the tape's own deck, none
     start_s, stop_s   the cut, in seconds of the capture
     revision          decide again as in this earlier revision
     automatic         forget what a person decided
@@ -48,6 +50,7 @@ class Wishes:
     true_hz: float | None = None
     ratio: float | None = None
     bench: Path | None = None
+    source: SpeedSource | None = None
     start_s: float | None = None
     stop_s: float | None = None
     channels: ChannelUse | None = None
@@ -107,7 +110,7 @@ def decide_again(job: SideJob, before: SideQC, folder: TapeFolder, wishes: Wishe
         revision=newest.revision + 1,
         made=now.isoformat(timespec="seconds"),
         reason=reason,
-        speed=_speed(base.speed, wishes),
+        speed=_speed(base.speed, wishes, job, before.measurement),
         cut=_cut(base.cut, wishes, before.measurement.capture.duration_s),
         channels=_channels(base.channels, wishes, before.measurement.capture.channels),
         gain=base.gain if wishes.gain_db is None else replace(base.gain, access_db=wishes.gain_db, by=By.PERSON),
@@ -117,15 +120,14 @@ def decide_again(job: SideJob, before: SideQC, folder: TapeFolder, wishes: Wishe
 def _refuse_contradictions(wishes: Wishes) -> None:
     if (wishes.read_hz is None) != (wishes.true_hz is None):
         raise DecisionError("--read and --true go together: what the tone reads, and what it should be")
-    speeds = [wishes.read_hz is not None, wishes.ratio is not None, wishes.bench is not None]
-    if sum(speeds) > 1:
-        raise DecisionError("one source of speed at a time: --read with --true, or --ratio, or --bench")
+    if sum(value is not None for value in (wishes.read_hz, wishes.ratio, wishes.bench, wishes.source)) > 1:
+        raise DecisionError("one source of speed at a time: --read with --true, or --ratio, or --bench, or --speed")
     if wishes.revision is not None and wishes.automatic:
         raise DecisionError("--revision and --automatic contradict each other")
     if wishes == Wishes(reason=wishes.reason):
         raise DecisionError(
-            "nothing is wished: give --read and --true, --ratio, --bench, --start, --stop, --channels, --gain,"
-            " --revision or --automatic"
+            "nothing is wished: give --read and --true, --ratio, --bench, --speed, --start, --stop, --channels,"
+            " --gain, --revision or --automatic"
         )
 
 
@@ -136,6 +138,7 @@ def _in_words(wishes: Wishes) -> str:
         "--true": wishes.true_hz,
         "--ratio": wishes.ratio,
         "--bench": wishes.bench,
+        "--speed": wishes.source.value if wishes.source else None,
         "--start": wishes.start_s,
         "--stop": wishes.stop_s,
         "--channels": wishes.channels.value if wishes.channels else None,
@@ -146,7 +149,30 @@ def _in_words(wishes: Wishes) -> str:
     return "rerun " + " ".join([*words, *(["--automatic"] if wishes.automatic else [])])
 
 
-def _speed(base: SpeedDecision, wishes: Wishes) -> SpeedDecision:
+def speed_from(source: SpeedSource, job: SideJob, measurement: Measurement) -> SpeedDecision:
+    """The speed as this source has it. Raises DecisionError where it says nothing, or only a person can give it."""
+    if source is SpeedSource.NONE:
+        return SpeedDecision(1.0, source, None, None, By.PERSON, "a person chose to leave the speed as it was captured")
+    bench, words = bench_speed(job) if source is SpeedSource.BENCH else (None, "a person chose this capture's tone")
+    speed = resolve_speed(
+        measurement.tones if source is SpeedSource.TONE else (),
+        reading=None,
+        ratio=None,
+        bench=bench,
+        criteria=job.source.settings.method.speed,
+    )
+    if speed.source is not source:
+        missing = {
+            SpeedSource.TONE: "no tone on this capture matches a nominal one",
+            SpeedSource.BENCH: "the tape's deck has no bench result with a speed",
+        }
+        raise DecisionError(missing.get(source, f"{source.value}: only a person can give that, as a number"))
+    return SpeedDecision(speed.ratio, source, None, None, By.PERSON, words)
+
+
+def _speed(base: SpeedDecision, wishes: Wishes, job: SideJob, measurement: Measurement) -> SpeedDecision:
+    if wishes.source is not None:
+        return speed_from(wishes.source, job, measurement)
     if wishes.read_hz is not None and wishes.true_hz is not None:
         ratio = ratio_of(wishes.read_hz, wishes.true_hz)
         why = f"a person read {wishes.read_hz:g} Hz where {wishes.true_hz:g} Hz was meant"

@@ -1,0 +1,311 @@
+"""What the review pages show, as plain values for their templates; every text is escaped there."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cache
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import jinja2
+
+import pipeline.report
+from flows.settle import qc_now
+from pipeline.again import speed_from
+from pipeline.archive import Archive
+from pipeline.errors import ArchiveError, DecisionError
+from pipeline.overview import read_overview
+from pipeline.qc import CopyKind, Finding, Severity, SideQC, TapeQC, Verdict
+from pipeline.report import words
+from pipeline.report.excerpts import sounds_different
+from pipeline.report.findings import FindingGroup, group_findings
+from pipeline.report.pictures import data_uri
+from pipeline.report.summary import summary_picture
+from pipeline.settling import count_open, is_open
+from pipeline.side_job import SideJob
+from pipeline.source import TapeSource, read_source
+from pipeline.speed import SpeedSource
+
+PAGES = Path(__file__).parent / "review_pages"
+REPORT_STYLE = Path(pipeline.report.__file__).parent / "templates" / "style.css"
+SHOWN_OF_A_KIND = 12  # the worst; more of a kind are settled together
+BEFORE_S, LEAST_S, MOST_S = 1.3, 4.0, 15.0  # what is heard of a finding
+
+
+@dataclass(frozen=True)
+class FindingView:
+    """One finding. ``at`` names it in an answer, "" for one without a moment; ``hear`` is (start_s, stop_s)."""
+
+    finding: Finding
+    at: str
+    sign: str
+    where: str
+    measured: str
+    hear: tuple[float, float] | None
+
+
+@dataclass(frozen=True)
+class KindView:
+    """Findings of one kind. ``left`` of them are open, ``rest`` are not shown."""
+
+    group: FindingGroup
+    sign: str
+    left: int
+    rows: tuple[FindingView, ...]
+    rest: int
+
+
+@dataclass(frozen=True)
+class SpeedChoice:
+    """A source the speed can be taken from. ``trouble``: why it cannot."""
+
+    source: str
+    name: str
+    says: str
+    trouble: str
+
+
+@dataclass(frozen=True)
+class SideView:
+    """data: JSON for the drawing; see ``stage.js``."""
+
+    qc: SideQC
+    id: str
+    left: int
+    kinds: tuple[KindView, ...]
+    speeds: tuple[SpeedChoice, ...]
+    read_hz: str
+    true_hz: str
+    channels: tuple[tuple[str, str], ...]
+    corrected: bool
+    data: str
+
+
+@dataclass(frozen=True)
+class TapeView:
+    qc: TapeQC
+    title: str
+    left: int
+    sides: tuple[SideView, ...]
+    verdict: tuple[str, str]
+    sign: str
+    url: str
+    report: str
+
+
+@dataclass(frozen=True)
+class RowSide:
+    side: str
+    verdict: Verdict
+    sign: str
+    length: str
+    picture: str
+
+
+@dataclass(frozen=True)
+class TapeRow:
+    """A tape in the list. ``trouble``: why its record cannot be read."""
+
+    tape: str
+    url: str
+    title: str
+    verdict: Verdict
+    sign: str
+    left: int
+    signed: str
+    sides: tuple[RowSide, ...]
+    failed: tuple[str, ...]
+    trouble: str
+
+
+def version_of(archive: Archive, tape: str) -> str:
+    """Another text whenever the tape's record or the answers to it have changed."""
+    places = (archive.sealed(tape).qc / "qc.json", archive.state / "settling" / tape / "settled.toml")
+    return "-".join(str(place.stat().st_mtime_ns) if place.exists() else "0" for place in places)
+
+
+def tape_view(archive: Archive, tape: str) -> TapeView:
+    """Everything the page of a tape shows. Raises ArchiveError."""
+    qc = qc_now(archive, tape)
+    folder = archive.require(tape)
+    source, deck = read_source(folder)
+    sides = tuple(
+        _side_view(f"s{number}", side, SideJob(source, deck, source.row(side.side), None))
+        for number, side in enumerate(qc.sides, 1)
+    )
+    return TapeView(
+        qc=qc,
+        title=source.rows[0].title or tape,
+        left=count_open(qc),
+        sides=sides,
+        verdict=words.VERDICT_WORDS[qc.verdict],
+        sign=words.VERDICT_SIGNS[qc.verdict],
+        url=url_of(tape),
+        report=f"/archive/{quote(tape, safe='')}/data/qc/report.html",
+    )
+
+
+def url_of(tape: str) -> str:
+    return f"/tape/{quote(tape, safe='')}"
+
+
+class BoxList:
+    """The list of tapes; a tape is read again only when it has changed."""
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        self._kept: dict[str, tuple[str, TapeRow]] = {}
+
+    def rows(self) -> tuple[TapeRow, ...]:
+        kept = {}
+        for tape in self._archive.tapes():
+            version = version_of(self._archive, tape)
+            known = self._kept.get(tape)
+            kept[tape] = known if known and known[0] == version else (version, self._row(tape))
+        self._kept = kept
+        return tuple(row for _, row in kept.values())
+
+    def version(self) -> str:
+        """Another text whenever any tape has changed."""
+        return str(hash(tuple((tape, version_of(self._archive, tape)) for tape in self._archive.tapes())))
+
+    def _row(self, tape: str) -> TapeRow:
+        try:
+            qc, (source, _) = qc_now(self._archive, tape), read_source(self._archive.sealed(tape))
+        except ArchiveError as exc:
+            fail = Verdict.FAIL
+            return TapeRow(tape, "", "", fail, words.VERDICT_SIGNS[fail], 0, "", (), (), str(exc))
+        return TapeRow(
+            tape=tape,
+            url=url_of(tape),
+            title=source.rows[0].title,
+            verdict=qc.verdict,
+            sign=words.VERDICT_SIGNS[qc.verdict],
+            left=count_open(qc),
+            signed=f"{qc.signed.name}, {qc.signed.on[:10]}" if qc.signed else "",
+            sides=tuple(self._side(tape, side, source) for side in qc.sides),
+            failed=tuple(side.side for side in qc.failed),
+            trouble="",
+        )
+
+    def _side(self, tape: str, side: SideQC, source: TapeSource) -> RowSide:
+        try:
+            overview = read_overview(self._archive.sealed(tape).qc, side.side)
+            picture = data_uri(summary_picture(overview, source.settings.report.summary), "image/png")
+        except ArchiveError:
+            picture = ""
+        length = words.clock(side.measurement.capture.duration_s)
+        return RowSide(side.side, side.verdict, words.VERDICT_SIGNS[side.verdict], length, picture)
+
+
+def neighbours(rows: Sequence[TapeRow], tape: str) -> tuple[str, str]:
+    """Addresses of the tapes before and after this one that are not done with; "" where there is none."""
+    names = [row.tape for row in rows]
+    here = names.index(tape) if tape in names else 0
+    waiting = [(number, row.url) for number, row in enumerate(rows) if row.url and (row.left or not row.signed)]
+    before = [url for number, url in waiting if number < here]
+    after = [url for number, url in waiting if number > here]
+    return (before[-1] if before else "", after[0] if after else "")
+
+
+def render(template: str, values: Mapping[str, object]) -> str:
+    return _environment().get_template(template).render(**values, today=date.today().isoformat())
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(PAGES),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals["verdict_signs"] = words.VERDICT_SIGNS
+    return environment
+
+
+def _side_view(id: str, side: SideQC, job: SideJob) -> SideView:
+    speed = side.decisions.speed
+    uses = words.CHANNEL_WORDS.items() if side.measurement.capture.channels == 2 else ()
+    return SideView(
+        qc=side,
+        id=id,
+        left=sum(map(is_open, side.findings)),
+        kinds=tuple(_kind_view(group, side) for group in group_findings(side.findings)),
+        speeds=_speed_choices(side, job),
+        read_hz=f"{speed.read_hz:.8g}" if speed.read_hz else "",
+        true_hz=f"{speed.true_hz:.8g}" if speed.true_hz else "",
+        channels=tuple((use.value, text) for use, text in uses),
+        corrected=sounds_different(side.decisions),
+        data=json.dumps(_drawing(side, job)),
+    )
+
+
+def _kind_view(group: FindingGroup, side: SideQC) -> KindView:
+    shown = group.findings[:SHOWN_OF_A_KIND]
+    return KindView(
+        group=group,
+        sign=words.SEVERITY_SIGNS[group.severity],
+        left=sum(map(is_open, group.findings)),
+        rows=tuple(_finding_view(f, side) for f in sorted(shown, key=lambda f: f.start_s or 0.0)),
+        rest=len(group.findings) - len(shown),
+    )
+
+
+def _finding_view(finding: Finding, side: SideQC) -> FindingView:
+    numbers = (("measured", finding.value), ("limit", finding.limit))
+    hear = None
+    if finding.start_s is not None:
+        start_s = max(0.0, finding.start_s - BEFORE_S)
+        stop_s = min(max(start_s + LEAST_S, (finding.stop_s or finding.start_s) + BEFORE_S), start_s + MOST_S)
+        hear = (start_s, min(stop_s, side.measurement.capture.duration_s))
+    return FindingView(
+        finding=finding,
+        at="" if finding.start_s is None else repr(finding.start_s),
+        sign="✓" if finding.settled else words.SEVERITY_SIGNS[finding.severity],
+        where=words.span(finding.start_s, finding.stop_s),
+        measured=", ".join(
+            f"{name} {words.number(value, 3).rstrip('0').rstrip('.')}" for name, value in numbers if value is not None
+        ),
+        hear=hear,
+    )
+
+
+def _speed_choices(side: SideQC, job: SideJob) -> tuple[SpeedChoice, ...]:
+    choices = []
+    for source, name in (
+        (SpeedSource.TONE, "a tone on this capture"),
+        (SpeedSource.BENCH, "the deck's test tape"),
+        (SpeedSource.NONE, "as it was captured"),
+    ):
+        try:
+            decision = speed_from(source, job, side.measurement)
+            says, trouble = f"ratio {decision.ratio:.6f}", ""
+        except DecisionError as exc:
+            says, trouble = "", str(exc)
+        choices.append(SpeedChoice(source.value, name, says, trouble))
+    return tuple(choices)
+
+
+def _drawing(side: SideQC, job: SideJob) -> dict[str, Any]:
+    facts, cut = side.measurement.capture, side.decisions.cut
+    marks = [
+        [f.start_s, f.stop_s if f.stop_s is not None else f.start_s, f.counts_as.value]
+        for f in sorted(side.findings, key=lambda f: list(Severity).index(f.counts_as))
+        if f.start_s is not None
+    ]
+    return {
+        "side": side.side,
+        "duration_s": facts.duration_s,
+        "cut": [cut.start_s, cut.stop_s],
+        "regions": [[r.kind.value, r.start_s, r.stop_s] for r in side.measurement.regions],
+        "marks": marks,
+        "master": any(copy.kind is CopyKind.MASTER for copy in side.copies),
+        "floor_dbfs": job.source.settings.report.overview.floor_dbfs,
+        "range_db": job.source.settings.report.page.picture_range_db,
+    }
