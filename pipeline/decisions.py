@@ -119,9 +119,20 @@ class Decisions:
     gain: GainDecision
 
     @property
+    def master_substance(self) -> tuple[object, ...]:
+        """What the master's audio depends on, without who decided it and why."""
+        eq = (self.equalisation.deck_us, self.equalisation.tape_us) if self.equalisation.changes else None
+        return self.speed.ratio, self.cut.start_s, self.cut.stop_s, self.channels.use.value, eq, self.gain.master_db
+
+    @property
+    def access_substance(self) -> tuple[float | None, ...]:
+        """What the access copy's audio depends on beside the master."""
+        return self.gain.target_lufs, self.gain.ceiling_dbtp, self.gain.access_db
+
+    @property
     def substance(self) -> tuple[object, ...]:
-        """What the copies depend on; two decisions with the same substance make the same audio."""
-        return self.speed.ratio, self.cut.start_s, self.cut.stop_s, self.channels.use, self.equalisation, self.gain
+        """Two decisions with the same substance make the same audio."""
+        return *self.master_substance, *self.access_substance
 
 
 def decide_cut(regions: Iterable[Region], duration_s: float, settings: CopySettings) -> CutDecision:

@@ -74,9 +74,8 @@ def master_step(job: SideJob, preserved: Preserved, decisions: Decisions, measur
     broadcast = broadcast_words(job, decisions, measurement)
     inputs = {
         "audio": preserved.audio_sha256,
-        "decisions": decisions.substance,
+        "decisions": decisions.master_substance,
         "settings": settings,
-        "tags": tags,
         "broadcast": broadcast if settings.format is MasterFormat.WAVE else None,
         "quality": QUALITY,
         "version": COPY_VERSION,
@@ -100,6 +99,8 @@ def master_step(job: SideJob, preserved: Preserved, decisions: Decisions, measur
         arguments,
         Mastered,
         lambda made: _files(made.file),
+        words=tags if settings.format is MasterFormat.FLAC else None,
+        reword="pipeline.stages:reword" if settings.format is MasterFormat.FLAC else "",
     )
 
 
@@ -108,9 +109,8 @@ def access_step(job: SideJob, mastered: Mastered, decisions: Decisions) -> Step[
     tags = tag_words(job, decisions)
     inputs = {
         "audio": mastered.facts.audio_sha256,
-        "gain": decisions.gain,
+        "gain": decisions.access_substance,
         "settings": settings,
-        "tags": tags,
         "version": COPY_VERSION,
     }
     arguments = {
@@ -130,6 +130,8 @@ def access_step(job: SideJob, mastered: Mastered, decisions: Decisions) -> Step[
         arguments,
         Accessed,
         lambda made: _files(made.file),
+        words=tags,
+        reword="pipeline.stages:reword",
     )
 
 

@@ -6,6 +6,7 @@ Every function takes ``root``, the tape's working folder, and writes only below 
 from __future__ import annotations
 
 import platform
+import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
@@ -22,10 +23,12 @@ from pipeline.copies.preservation import write_preservation
 from pipeline.copies.settings import AccessFormat, AccessSettings, MasterSettings, PreservationSettings
 from pipeline.decisions import Decisions, GainDecision
 from pipeline.errors import CaptureError
+from pipeline.files import whole_file
 from pipeline.measurement import Measurement, measure_capture
 from pipeline.method import Method
 from pipeline.overview import OverviewCriteria, write_overview
-from pipeline.tags import TagWords
+from pipeline.records import NotMeasured
+from pipeline.tags import TagWords, write_tags
 
 
 @dataclass(frozen=True)
@@ -137,6 +140,17 @@ def access(
     facts, applied = write_access(root / mastered.file.path, mastered.facts, gain, settings, tags, path, block_s, tell)
     encoder = "soundfile" if settings.format is AccessFormat.FLAC else "imageio-ffmpeg"
     return Accessed(_written(root, path), facts, applied, made_with("soxr", encoder, "mutagen"))
+
+
+def reword(root: Path, made: Mastered | Accessed, words: TagWords, tell: Tell) -> Mastered | Accessed:
+    """New tags into a copy whose audio stays as it is; the sealed file itself is never edited."""
+    path = root / made.file.path
+    lufs = made.facts.integrated_lufs
+    with whole_file(path) as partial:
+        shutil.copyfile(path, partial)
+        tell(0.5)
+        write_tags(partial, words, None if isinstance(lufs, NotMeasured) else lufs)
+    return replace(made, file=_written(root, path))
 
 
 def made_with(*packages: str) -> str:

@@ -287,6 +287,30 @@ def test_a_tape_or_a_revision_that_is_not_there_names_what_is(first):
         plan_again(Archive(first[0]), "M2", "A", Wishes(revision=7), NOW)
 
 
+def test_a_title_put_right_changes_tags_and_no_audio(box, archive_copy, tmp_path):
+    digitize(box, archive_copy)
+    other = shutil.copytree(box, tmp_path / "box", copy_function=shutil.copy2)
+    sheet = (other / "tapes.csv").read_text("utf-8")
+    (other / "tapes.csv").write_text(sheet.replace("Two", "Second"), "utf-8")
+    before = [copy_of(archive_copy, "M2", "A", kind) for kind in CopyKind]
+    sealed = digests(archive_copy / "M2")
+    _, stages, _ = digitize(other, archive_copy)
+    assert stages == ["M2 side A: master words", "M2 side A: access words", "M2: finish"]
+    after = [copy_of(archive_copy, "M2", "A", kind) for kind in CopyKind]
+    assert [copy.audio_sha256 for copy in after] == [copy.audio_sha256 for copy in before]
+    assert mutagen.File(archive_copy / "M2/data/access/M2-A.mp3").tags["TIT2"].text == ["Second"]
+    assert mutagen.File(archive_copy / "M2/data/master/M2-A.flac").tags["title"] == ["Second"]
+    assert digests(archive_copy / "M2") != sealed
+    assert verify_tape(Archive(archive_copy), "M2").damages == ()
+    assert digitize(other, archive_copy)[1] == []
+
+
+def test_another_gain_makes_the_access_copy_alone(archive_copy):
+    _, stages = rerun(archive_copy, "M2", None, Wishes(gain_db=-3.0))
+    assert stages == ["M2 side A: access", "M2: finish"]
+    assert copy_of(archive_copy, "M2", "A", CopyKind.ACCESS).gain_db == pytest.approx(-3.0)
+
+
 def test_a_side_that_fails_costs_nobody_else_and_is_made_when_it_is_mended(box, tmp_path):
     other = shutil.copytree(box, tmp_path / "box", copy_function=shutil.copy2)
     good = (other / "captures/M1-B.wav").read_bytes()
