@@ -27,10 +27,11 @@ def shipped(folder: str) -> Path:
 def read_settings(settings_type: type[Settings], path: Path) -> Settings:
     """The settings in a TOML file, as a frozen record. Raises SettingsError with the file and the key."""
     try:
-        with path.open("rb") as stream:
-            table = tomllib.load(stream)
+        table = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except OSError as exc:
         raise SettingsError(f"{path}: cannot be read ({exc.strerror})") from exc
+    except UnicodeDecodeError as exc:
+        raise SettingsError(f"{path}: not UTF-8 text (byte {exc.start}); saved as ANSI? save it as UTF-8") from exc
     except tomllib.TOMLDecodeError as exc:
         raise SettingsError(f"{path}: not valid TOML ({exc})") from exc
     return settings_from(settings_type, table, str(path))
