@@ -7,6 +7,7 @@ modules are imported by the command that needs them, so that ``--help`` answers 
 from __future__ import annotations
 
 import argparse
+import datetime
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -112,11 +113,16 @@ def _bench(commands: Subparsers) -> None:
         help="nominal tones of the test tape",
     )
     bench.add_argument("--note", default="", metavar="TEXT", help="goes into the deck's bench log")
+    bench.add_argument(
+        "--date", type=_day, metavar="DAY", help="when it was measured, as 2024-04-21; default: the capture's own date"
+    )
+    bench.add_argument("--power", choices=["mains", "battery"], help="what the deck ran on; default: as in its file")
     bench.add_argument("--history", type=Path, metavar="DECK", help="show a deck's bench results over time")
     bench.add_argument(
         "--out", type=Path, metavar="DIR", help="where the certificate goes; default: beside the deck file"
     )
     bench.add_argument("--json", action="store_true", help="the result as one JSON document")
+    _config(bench)
 
 
 def _digitize(commands: Subparsers) -> None:
@@ -191,6 +197,13 @@ def _hertz(text: str) -> float:
     if not 1 <= value <= 96_000:
         raise argparse.ArgumentTypeError(f"expected a frequency in Hz, found {text}")
     return value
+
+
+def _day(text: str) -> datetime.date:
+    try:
+        return datetime.date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"expected a day as year-month-day, found {text!r}") from None
 
 
 def _ratio(text: str) -> float:

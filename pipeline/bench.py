@@ -26,6 +26,7 @@ from pipeline.deck import Deck, Head
 from pipeline.demodulate import Demodulated, demodulate
 from pipeline.errors import CaptureError
 from pipeline.flutter import Flutter, Passes, deviation_of, flutter_not_measured, measure_flutter
+from pipeline.hum import HumLine
 from pipeline.measurement import Measurement, measure_capture
 from pipeline.method import Method
 from pipeline.overview import OverviewCriteria
@@ -148,7 +149,7 @@ def _bench(
     flutter = flutter_not_measured("no steady tone on this capture") if best is None else best.flutter
     level, tone_dbfs = _level(read, live, criteria)
     noise = measure_bench_noise(capture, measurement.regions, live, tone_dbfs, measurement.hum, criteria.noise)
-    response = _response(capture, speed, settings)
+    response = _response(capture, speed, measurement.hum, settings)
     return Bench(
         SCHEMA,
         bench_deck(deck, occasion),
@@ -212,11 +213,13 @@ def _azimuth(
     return measure_azimuth(partials, coarse, speed_error_percent, criteria.azimuth, criteria.partials)
 
 
-def _response(capture: Capture, speed: DeckSpeed, settings: BenchSettings) -> Response | NotMeasured:
+def _response(
+    capture: Capture, speed: DeckSpeed, hum: Sequence[HumLine], settings: BenchSettings
+) -> Response | NotMeasured:
     meter = ResponseMeter(capture.sample_rate_hz, capture.channels, settings.bench.response)
     for raw in ahead(capture.blocks(round(settings.method.block_s * capture.sample_rate_hz))):
         meter.feed(as_float32(raw))
-    return meter.measure_response(_or_zero(speed.error_percent))
+    return meter.measure_response(_or_zero(speed.error_percent), hum)
 
 
 def _figures(

@@ -57,15 +57,20 @@ def _tones(bench: Bench, named: NamedTones) -> Iterator[Finding]:
         message = f"nobody said which tones the tape has; they were taken for {taken} Hz. --tone makes it sure"
         yield _found("tone-assumed", Severity.INFO, message)
     if bench.speed.tones_agree is False and not isinstance(bench.speed.difference_percent, NotMeasured):
-        message = (
-            f"the tones differ by {bench.speed.difference_percent:.3f} %: another tape speed in between, a wrong"
-            " nominal, or a tape that is not what its label says"
-        )
+        message = f"the tones differ by {bench.speed.difference_percent:.3f} %: {_why_they_differ(bench)}"
         yield _found("tones-disagree", Severity.WARN, message, bench.speed.difference_percent)
     longest_s = max((tone.stop_s - tone.start_s for tone in known), default=SHORT_MEAN_S)
     if longest_s < SHORT_MEAN_S:
         message = f"the longest tone lasts {longest_s:.0f} s; speed is usually stated as the mean over 30 s"
         yield _found("tone-short", Severity.INFO, message, longest_s)
+
+
+def _why_they_differ(bench: Bench) -> str:
+    """Runs of one tone that differ as much show that it is the speed; otherwise the tones themselves are in doubt."""
+    pack, all_tones = bench.speed.pack_percent, bench.speed.difference_percent
+    if not isinstance(pack, NotMeasured) and not isinstance(all_tones, NotMeasured) and pack > all_tones / 2:
+        return f"the speed itself changes along the tape, by {pack:.3f} % between runs of one tone"
+    return "the speed changes along the tape, a nominal is wrong, or the tape is not what its label says"
 
 
 def _flutter(bench: Bench) -> Iterator[Finding]:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby, pairwise
 
 from pipeline.bench_log import last_service
-from pipeline.deck import BenchComponent, BenchEntry, Deck, ServiceEntry
+from pipeline.deck import BenchComponent, BenchEntry, Deck, Power, ServiceEntry
 from pipeline.records import NotMeasured, Reading
 
 SCHEMA = "feltpad.bench-history/1"
+FLUTTER = "weighted_peak_percent"  # a run that has it looked for lines as well
 
 
 @dataclass(frozen=True)
@@ -19,12 +22,14 @@ class HistoryCriteria:
     same_line_hz     lines of two bench runs are the same within this, Hz …
     same_line_share  … or within this share of the rate
     told_percent     smaller lines are not told, percent
+    most_lines       changes of lines in one sentence, the largest first
     gone_share       a line is gone when less than this share of it is left, 0 … 1
     """
 
     same_line_hz: float
     same_line_share: float
     told_percent: float
+    most_lines: int
     gone_share: float
 
 
@@ -103,19 +108,53 @@ _IN_WORDS = ("speed error", "weighted flutter")  # what the one-line story tells
 
 def read_history(deck: Deck, criteria: HistoryCriteria) -> BenchHistory:
     """The deck's log as one record."""
-    pairs = list(zip(deck.bench, deck.bench[1:], strict=False))
     return BenchHistory(
         SCHEMA,
         deck.label,
         tuple(history_entry(entry) for entry in deck.bench),
         tuple(Service(entry.date.isoformat(), entry.work) for entry in deck.service),
-        tuple(tell_repair(deck, before, after, criteria) for before, after in pairs if _alike(before, after)),
+        tell_stories(deck, criteria),
     )
 
 
-def _alike(before: BenchEntry, after: BenchEntry) -> bool:
-    """Mains and battery are two machines: a change of power is no repair."""
-    return before.power is None or after.power is None or before.power is after.power
+def tell_stories(deck: Deck, criteria: HistoryCriteria) -> tuple[RepairStory, ...]:
+    """What each repair changed, in order of date; of a deck without one, what changed from run to run.
+
+    Before and after a repair stands what the deck last read in either state, put together from all its runs: a run
+    with a frequency counter knows the speed, one with a test tape the flutter as well. Mains and battery are two
+    machines, and each has its own stories.
+    """
+    stories = []
+    powers: set[Power | None] = {entry.power for entry in deck.bench if entry.power}
+    for power in powers or {None}:
+        runs = [entry for entry in deck.bench if entry.power in (None, power)]
+        states = [list(state) for _, state in groupby(runs, key=lambda entry: _followed(deck, entry))]
+        if len(states) > 1:
+            known = [_together(state) for state in states]
+            stories += [tell_repair(deck, before, after, criteria) for before, after in pairwise(known)]
+        else:
+            stories += [tell_repair(deck, before, after, criteria) for before, after in pairwise(runs)]
+    return tuple(sorted(stories, key=lambda story: (story.after, story.before)))
+
+
+def _together(runs: Sequence[BenchEntry]) -> BenchEntry:
+    """The newest of each figure of these runs, which came between the same two services; the lines of the newest run
+    that read flutter."""
+    newest = runs[-1]
+    readings = {name: value for run in runs for name, value in run.readings.items()}
+    with_speed = [run for run in runs if run.error_percent is not None]
+    with_lines = [run for run in runs if FLUTTER in run.readings]
+    return replace(
+        newest,
+        error_percent=with_speed[-1].error_percent if with_speed else None,
+        uncertainty_percent=with_speed[-1].uncertainty_percent if with_speed else None,
+        readings=readings,
+        components=with_lines[-1].components if with_lines else (),
+    )
+
+
+def _followed(deck: Deck, entry: BenchEntry) -> datetime.date | None:
+    return entry.after_service or last_service(deck, entry.date)
 
 
 def history_entry(entry: BenchEntry) -> HistoryEntry:
@@ -161,8 +200,7 @@ def tell_repair(deck: Deck, before: BenchEntry, after: BenchEntry, criteria: His
 
 def _between(deck: Deck, before: BenchEntry, after: BenchEntry) -> list[ServiceEntry]:
     """Services after the one that the first result follows, up to the one that the second follows."""
-    start = before.after_service or last_service(deck, before.date) or datetime.date.min
-    stop = after.after_service or last_service(deck, after.date) or datetime.date.min
+    start, stop = (_followed(deck, entry) or datetime.date.min for entry in (before, after))
     return [entry for entry in deck.service if start < entry.date <= stop]
 
 
@@ -189,27 +227,27 @@ def _shown(change: Change, value: Reading) -> str:
 
 
 def _line_changes(before: BenchEntry, after: BenchEntry, criteria: HistoryCriteria) -> tuple[str, ...]:
-    """Lines that went, came or changed much. Silent where one of the runs names no lines at all."""
-    if "weighted_peak_percent" not in before.readings or "weighted_peak_percent" not in after.readings:
+    """Lines that went, came or changed much, the largest first. Silent where one of the runs did not look for lines."""
+    if FLUTTER not in before.readings or FLUTTER not in after.readings:
         return ()
-    told = []
-    for line in sorted(before.components, key=lambda line: -line.peak_percent):
+    told: list[tuple[float, str]] = []
+    for line in before.components:
         left = max((o.peak_percent for o in after.components if _same(line, o, criteria)), default=0.0)
+        name = f"the {line.hz:.1f} Hz line{_whose(line)}"
         if line.peak_percent < criteria.told_percent:
             continue
         if left < criteria.gone_share * line.peak_percent and left < criteria.told_percent:
-            told.append(f"the {line.hz:.1f} Hz line{_whose(line)} gone")
+            told.append((line.peak_percent, f"{name} gone"))
         elif left < line.peak_percent / 2:
-            told.append(f"the {line.hz:.1f} Hz line{_whose(line)} {line.peak_percent:.2f} → {left:.2f} %")
-    for line in sorted(after.components, key=lambda line: -line.peak_percent):
+            told.append((line.peak_percent, f"{name} {line.peak_percent:.2f} → {left:.2f} %"))
+    for line in after.components:
         was = max((o.peak_percent for o in before.components if _same(line, o, criteria)), default=0.0)
         if line.peak_percent < criteria.told_percent or line.peak_percent < 2 * was:
             continue
-        if was < criteria.told_percent:
-            told.append(f"a new line at {line.hz:.1f} Hz of {line.peak_percent:.2f} %{_whose(line)}")
-        else:
-            told.append(f"the {line.hz:.1f} Hz line{_whose(line)} {was:.2f} → {line.peak_percent:.2f} %")
-    return tuple(told)
+        grown = f"the {line.hz:.1f} Hz line{_whose(line)} {was:.2f} → {line.peak_percent:.2f} %"
+        new = f"a new line at {line.hz:.1f} Hz of {line.peak_percent:.2f} %{_whose(line)}"
+        told.append((line.peak_percent, new if was < criteria.told_percent else grown))
+    return tuple(words for _, words in sorted(told, reverse=True)[: criteria.most_lines])
 
 
 def _whose(line: BenchComponent) -> str:

@@ -38,8 +38,11 @@ class Figure(StrEnum):
 
 @dataclass(frozen=True)
 class Limit:
+    """doubt: how far the figure may be off for reasons that its own uncertainty does not hold."""
+
     figure: Figure
     bound: float
+    doubt: float
     source: str
 
 
@@ -67,10 +70,10 @@ class Band:
 
 
 @dataclass(frozen=True)
-class FlutterMeaning:
-    """What weighted flutter up to here means for each use, in words."""
+class Meaning:
+    """What a figure up to here means for each use, in words."""
 
-    up_to_percent: float
+    up_to: float
     speech: str
     music: str
 
@@ -81,6 +84,9 @@ class BenchCriteria:
     usual_tones_hz      nominal tones that are looked for when none are declared
     plausible_percent   … on a deck that is off by no more, percent
     same_speed_percent  … whose tones say the same speed within this, percent
+    flutter_means       by weighted flutter, percent
+    treble_means        by the highest tone that is no more than 3 dB down, Hz
+    hiss_means          by A-weighted noise below the level tone, dB
     bands               best first
     """
 
@@ -94,5 +100,7 @@ class BenchCriteria:
     noise: BenchNoiseCriteria
     course: CurveCriteria
     history: HistoryCriteria
-    flutter_means: tuple[FlutterMeaning, ...]
+    flutter_means: tuple[Meaning, ...]
+    treble_means: tuple[Meaning, ...]
+    hiss_means: tuple[Meaning, ...]
     bands: tuple[Band, ...]

@@ -54,7 +54,7 @@ class NamedTones:
 
 @dataclass(frozen=True)
 class PackRun:
-    """One of several runs of the same tone. place: head, middle or tail of the capture, or its number."""
+    """One of several runs of a tone. place: head, middle or tail of three, first or last of two, else its number."""
 
     nominal_hz: float
     place: str
@@ -192,7 +192,7 @@ def _runs(tones: Sequence[Tone]) -> tuple[PackRun, ...]:
     runs: list[PackRun] = []
     for nominal_hz in sorted({t.nominal_hz for t in tones if not isinstance(t.nominal_hz, NotMeasured)}):
         same = [tone for tone in tones if tone.nominal_hz == nominal_hz]
-        names = {2: ("head", "tail"), 3: ("head", "middle", "tail")}.get(len(same))
+        names = {2: ("first", "last"), 3: ("head", "middle", "tail")}.get(len(same))
         for number, tone in enumerate(same):
             place = names[number] if names else f"run {number + 1}"
             error, uncertainty = error_percent(tone.measured_hz, nominal_hz), 100 * tone.uncertainty_hz / nominal_hz

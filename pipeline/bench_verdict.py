@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from pipeline.bench_settings import Band, BenchCriteria, Figure, FlutterMeaning, Limit, ResponseLimit
+from pipeline.bench_settings import Band, BenchCriteria, Figure, Limit, ResponseLimit
 from pipeline.records import NotMeasured, Reading
 from pipeline.response import Response
 
@@ -59,15 +59,15 @@ class BenchVerdict:
     grade    the best band the copies made with this deck meet; "" where none is met or flutter is not known
     stamp    the same in a word
     summary  the answer in plain words
-    speech   what the figures mean for speech
+    speech   what each figure means for speech ("wow and flutter: nothing to hear")
     music    … and for music
     """
 
     grade: str
     stamp: str
     summary: str
-    speech: str
-    music: str
+    speech: tuple[str, ...]
+    music: tuple[str, ...]
     bands: tuple[BandVerdict, ...]
 
 
@@ -91,6 +91,7 @@ _WORDS = {
     Figure.A_WEIGHTED: ("noise below the level tone, A-weighted", "dB"),
 }
 _ESSENTIAL = (Figure.SPEED, Figure.FLUTTER)
+TREBLE_DOWN_DB = 3.0  # where a response is said to end
 BELOW_ALL = "below all bands"
 NOT_JUDGED = "not judged"
 
@@ -98,30 +99,24 @@ NOT_JUDGED = "not judged"
 def judge_deck(figures: Figures, criteria: BenchCriteria) -> BenchVerdict:
     """Every band, the best one that is met, and words for the person at the bench."""
     bands = tuple(_judge_band(band, figures) for band in criteria.bands)
-    flutter = figures.value(Figure.FLUTTER)
-    best = next((band for band in bands if band.corrected_outcome is Outcome.MET), None)
+    flutter, uses = figures.value(Figure.FLUTTER), _uses(figures, criteria)
+    chosen = next((band for band in bands if band.corrected_outcome in (Outcome.MET, Outcome.TOO_CLOSE)), None)
     if isinstance(flutter, NotMeasured):
         summary = f"Wow and flutter could not be measured ({flutter.reason}), so the deck is not judged."
-        unknown = "not known: wow and flutter were not measured"
-        return BenchVerdict("", NOT_JUDGED, summary + _speed_words(figures), unknown, unknown, bands)
-    meaning = _meaning(flutter, criteria.flutter_means)
-    close = next((band for band in bands if band.corrected_outcome is Outcome.TOO_CLOSE), None)
-    if best is None and close is None:
+        return BenchVerdict("", NOT_JUDGED, summary + _speed_words(figures), *uses, bands)
+    if chosen is None:
         worst = bands[-1]
         summary = f"Copies made with this deck do not even reach the class “{worst.name}”: {_missed(worst)}."
-        return BenchVerdict("", BELOW_ALL, summary + _speed_words(figures), meaning.speech, meaning.music, bands)
-    chosen = best or close
-    assert chosen is not None
-    unsure = "" if best else ", though one figure lies too close to its limit to tell"
+        return BenchVerdict("", BELOW_ALL, summary + _speed_words(figures), *uses, bands)
+    close = [row.figure for row in chosen.limits if row.outcome is Outcome.TOO_CLOSE and not row.is_correctable]
+    unsure = f", if one takes what is too close to tell for good ({', '.join(close)})" if close else ""
     summary = f"Copies made with this deck are of the class “{chosen.name}”{unsure}."
     better = [band for band in bands[: bands.index(chosen)] if band.corrected_outcome is Outcome.MISSED]
     if better:
         summary += f" Short of “{better[-1].name}”: {_missed(better[-1])}."
     if chosen.unknown:
         summary += f" Not judged, because not measured: {', '.join(chosen.unknown)}."
-    return BenchVerdict(
-        chosen.name, chosen.stamp, summary + _speed_words(figures), meaning.speech, meaning.music, bands
-    )
+    return BenchVerdict(chosen.name, chosen.stamp, summary + _speed_words(figures), *uses, bands)
 
 
 def _speed_words(figures: Figures) -> str:
@@ -147,8 +142,34 @@ def _shown(value: Reading) -> str:
     return "unknown" if isinstance(value, NotMeasured) else f"{value:.2f}".replace("-", "−")
 
 
-def _meaning(flutter_percent: float, meanings: Sequence[FlutterMeaning]) -> FlutterMeaning:
-    return next((m for m in meanings if flutter_percent <= m.up_to_percent), meanings[-1])
+def _uses(figures: Figures, criteria: BenchCriteria) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """For speech, for music: one line for each figure that was measured."""
+    asked = (
+        ("wow and flutter", figures.value(Figure.FLUTTER), criteria.flutter_means),
+        ("treble", _treble_hz(figures.response), criteria.treble_means),
+        ("hiss", figures.value(Figure.A_WEIGHTED), criteria.hiss_means),
+    )
+    known = [
+        (name, next((m for m in meanings if value <= m.up_to), meanings[-1]))
+        for name, value, meanings in asked
+        if not isinstance(value, NotMeasured)
+    ]
+    return tuple(f"{n}: {m.speech}" for n, m in known), tuple(f"{n}: {m.music}" for n, m in known)
+
+
+def _treble_hz(response: Response | NotMeasured) -> Reading:
+    """The highest tone up to which no channel is more than 3 dB down, above the reference tone."""
+    if isinstance(response, NotMeasured):
+        return response
+    if isinstance(response.reference_hz, NotMeasured):
+        return response.reference_hz
+    reach_hz = response.reference_hz
+    for point in response.points:
+        levels = [db for db in (point.left_db, point.right_db) if not isinstance(db, NotMeasured)]
+        if point.hz > reach_hz and min(levels) < -TREBLE_DOWN_DB:
+            break
+        reach_hz = max(reach_hz, point.hz)
+    return reach_hz
 
 
 def _judge_band(band: Band, figures: Figures) -> BandVerdict:
@@ -179,13 +200,22 @@ def _judge_band(band: Band, figures: Figures) -> BandVerdict:
 def _judge_limit(limit: Limit, figures: Figures) -> LimitOutcome:
     figure = limit.figure
     name, unit = _WORDS[figure]
-    value, doubt = figures.value(figure), figures.uncertainties.get(figure, 0.0)
+    value, doubt = figures.value(figure), figures.uncertainties.get(figure, 0.0) + limit.doubt
     asked = f"{'at least' if figure.at_least else 'at most'} {limit.bound:g}"
     if isinstance(value, NotMeasured):
         return LimitOutcome(name, value, unit, asked, Outcome.UNKNOWN, limit.source, figure.is_correctable)
     over = limit.bound - value if figure.at_least else abs(value) - limit.bound
     outcome = Outcome.TOO_CLOSE if abs(over) < doubt else Outcome.MISSED if over > 0 else Outcome.MET
     return LimitOutcome(name, value, unit, asked, outcome, limit.source, figure.is_correctable)
+
+
+def round_hz(hz: float) -> str:
+    """A test tone's frequency as the tape's label has it.
+
+    >>> round_hz(12_496.8), round_hz(39.98), round_hz(314.9)
+    ('12500', '40', '315')
+    """
+    return f"{float(f'{hz:.{2 if hz < 100 else 3}g}'):g}"
 
 
 def _judge_response(limit: ResponseLimit, response: Response | NotMeasured) -> LimitOutcome:
@@ -210,6 +240,6 @@ def _judge_response(limit: ResponseLimit, response: Response | NotMeasured) -> L
         max(side) > limit.above_db or -min(side) > limit.below_db or max(side) - min(side) > limit.height_db
         for side in levels
     )
-    shown = f"{name} (tones from {min(p.hz for p in inside):.0f} to {max(p.hz for p in inside):.0f} Hz)"
+    shown = f"{name} (tones from {round_hz(min(p.hz for p in inside))} to {round_hz(max(p.hz for p in inside))} Hz)"
     outcome = Outcome.MISSED if missed else Outcome.MET
     return LimitOutcome(shown, worst, "dB", asked, outcome, limit.source, False)

@@ -17,11 +17,13 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.hum import HumLine
 from pipeline.records import NotMeasured, Reading
 
 Array = np.ndarray[Any, Any]
 SAME_HZ_SHARE = 0.04  # third octaves are 26 % apart, the nearest usual test tones (315 and 333 Hz) 6 %
 LEAST_BINS = 3  # a Hann window's line reaches two bins to either side
+ABOVE_HUM_DB = 6.0  # a test tone at a mains frequency stands that much above the hum at least
 FRAMES_AT_ONCE = 64
 FEWEST_SWEEP_FRAMES = 8
 
@@ -163,14 +165,23 @@ class ResponseMeter:
         times_s = (np.arange(len(hz)) + 1) * (self._length // 2) / self._rate_hz
         return Track(times_s, hz, share, level_db, self._rate_hz / self._length)
 
-    def measure_response(self, speed_error_percent: float) -> Response | NotMeasured:
-        """The steps where there are enough of them, else a sweep."""
-        return response_of(self.track(), speed_error_percent, self._criteria)
+    def measure_response(self, speed_error_percent: float, hum: Sequence[HumLine]) -> Response | NotMeasured:
+        """The steps where there are enough of them, else a sweep. ``hum`` stands alone between tones and is no step."""
+        track = self.track()
+        steps = [step for step in find_steps(track, self._criteria) if not _is_hum(step, hum, track.bin_hz)]
+        return response_of(steps, track, speed_error_percent, self._criteria)
 
 
-def response_of(track: Track, speed_error_percent: float, criteria: ResponseCriteria) -> Response | NotMeasured:
-    """The response that a capture's lines show, or why there is none."""
-    series = _series(find_steps(track, criteria), criteria)
+def _is_hum(step: Step, hum: Sequence[HumLine], bin_hz: float) -> bool:
+    level_db = float(np.max(step.level_db))
+    return any(abs(step.hz - line.hz) < bin_hz / 2 and level_db < line.level_dbfs + ABOVE_HUM_DB for line in hum)
+
+
+def response_of(
+    steps: Sequence[Step], track: Track, speed_error_percent: float, criteria: ResponseCriteria
+) -> Response | NotMeasured:
+    """The response that a capture's steps, or else its lines, show; or why there is none."""
+    series = _series(steps, criteria)
     if len(series) >= criteria.fewest_steps:
         return _told(ResponseKind.STEPS, series, speed_error_percent, criteria)
     if swept := _swept(track, criteria):

@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.bench_curves import BenchCurves
 from pipeline.bench_record import Bench
+from pipeline.bench_verdict import round_hz
 from pipeline.records import NotMeasured
 from pipeline.report.plots import (
     Plot,
@@ -18,6 +19,7 @@ from pipeline.report.plots import (
     part_lanes,
     plot_axes,
     plot_height,
+    time_ticks,
 )
 from pipeline.report.words import clock, number
 from pipeline.response import ResponseKind
@@ -31,11 +33,6 @@ def draw_plots(bench: Bench, curves: BenchCurves) -> tuple[Plot, ...]:
     return tuple(plot for plot in drawn if plot is not None)
 
 
-def _percent(value: float) -> str:
-    digits = 0 if value and value == round(value) else 1 if round(value, 1) == round(value, 3) else 2
-    return number(value, 3 if value and abs(value) < 0.01 else digits)
-
-
 def _deviation(bench: Bench, curves: BenchCurves) -> Plot | None:
     flat, weighted = curves.unweighted, curves.weighted
     if flat is None or weighted is None or isinstance(bench.flutter.tone_hz, NotMeasured):
@@ -43,9 +40,13 @@ def _deviation(bench: Bench, curves: BenchCurves) -> Plot | None:
     reach = 1.15 * max(float(np.max(np.abs([flat.low_percent, flat.high_percent]))), 1e-3)
     x_axis, y_axis = plot_axes((float(flat.times_s[0]), float(flat.times_s[-1])), (-reach, reach), 200)
     paths = [
-        PlotPath("area-light", area_path(x_axis, y_axis, flat.times_s, flat.low_percent, flat.high_percent), "unweighted"),
         PlotPath(
-            "area-dark", area_path(x_axis, y_axis, weighted.times_s, weighted.low_percent, weighted.high_percent), "weighted"
+            "area-light", area_path(x_axis, y_axis, flat.times_s, flat.low_percent, flat.high_percent), "unweighted"
+        ),
+        PlotPath(
+            "area-dark",
+            area_path(x_axis, y_axis, weighted.times_s, weighted.low_percent, weighted.high_percent),
+            "weighted",
         ),
     ]
     peak = bench.flutter.weighted_peak_percent
@@ -67,7 +68,7 @@ def _deviation(bench: Bench, curves: BenchCurves) -> Plot | None:
         bottom=y_axis.start,
         x_title="time in the capture",
         y_title="%",
-        x_ticks=x_axis.ticks(9, lambda s: clock(s)),
+        x_ticks=time_ticks(x_axis, 11, clock),
         y_ticks=y_axis.ticks(6, lambda v: number(v, 2)),
         lanes=(),
         paths=tuple(paths),
@@ -123,7 +124,9 @@ def _course(bench: Bench, curves: BenchCurves) -> Plot | None:
     known = [slow for slow in curves.slow if len(slow.times_s) > 1]
     if not known:
         return None
-    y_range = nice_range((float(v) for slow in known for v in (slow.error_percent.min(), slow.error_percent.max())), 0.1)
+    y_range = nice_range(
+        (float(v) for slow in known for v in (slow.error_percent.min(), slow.error_percent.max())), 0.1
+    )
     x_axis, y_axis = plot_axes((0.0, bench.capture.duration_s), y_range, 150)
     paths = [
         PlotPath("line-thick", line_path(x_axis, y_axis, slow.times_s, slow.error_percent), "" if n else "each tone")
@@ -134,8 +137,12 @@ def _course(bench: Bench, curves: BenchCurves) -> Plot | None:
         ends = np.array([x_axis.low, x_axis.high])
         paths.append(PlotPath("rule", line_path(x_axis, y_axis, ends, np.full(2, error)), "all tones together"))
     marks = tuple(
-        PlotMark("label", round(x_axis.at(float(slow.times_s[0])), 1), round(y_axis.at(float(slow.error_percent[0])) - 9, 1),
-                 f"{slow.nominal_hz:g} Hz")
+        PlotMark(
+            "label",
+            round(x_axis.at(float(slow.times_s[0])), 1),
+            round(y_axis.at(float(slow.error_percent[0])) - 9, 1),
+            f"{slow.nominal_hz:g} Hz",
+        )
         for slow in known
     )
     return Plot(
@@ -143,8 +150,8 @@ def _course(bench: Bench, curves: BenchCurves) -> Plot | None:
         title="Speed over the capture",
         description="Speed error of each tone, averaged over some seconds: "
         + "; ".join(
-            f"{slow.nominal_hz:g} Hz at {clock(float(slow.times_s[0]))} from {number(float(slow.error_percent.min()), 3)}"
-            f" to {number(float(slow.error_percent.max()), 3)} %"
+            f"{slow.nominal_hz:g} Hz at {clock(float(slow.times_s[0]))} from"
+            f" {number(float(slow.error_percent.min()), 3)} to {number(float(slow.error_percent.max()), 3)} %"
             for slow in known
         )
         + ". Negative: slow.",
@@ -153,7 +160,7 @@ def _course(bench: Bench, curves: BenchCurves) -> Plot | None:
         bottom=y_axis.start,
         x_title="time in the capture",
         y_title="%",
-        x_ticks=x_axis.ticks(9, lambda s: clock(s)),
+        x_ticks=time_ticks(x_axis, 11, clock),
         y_ticks=y_axis.ticks(5, lambda v: number(v, 2, signed=True)),
         lanes=(),
         paths=tuple(paths),
@@ -181,7 +188,9 @@ def _response(bench: Bench) -> Plot | None:
     for name, style, shape, points in known:
         hz, db = (np.array(column, float) for column in zip(*points, strict=True))
         paths.append(PlotPath(style, line_path(x_axis, y_axis, hz, db), name if len(known) > 1 else "level"))
-        marks += [PlotMark(shape, round(x_axis.at(a), 1), round(y_axis.at(b), 1), "") for a, b in zip(hz, db, strict=True)]
+        marks += [
+            PlotMark(shape, round(x_axis.at(a), 1), round(y_axis.at(b), 1), "") for a, b in zip(hz, db, strict=True)
+        ]
     zero = line_path(x_axis, y_axis, np.array([28.0, 21_000.0]), np.zeros(2))
     paths.append(PlotPath("rule", zero, f"0 dB: {response.reference_hz:.0f} Hz"))
     what = "tones" if response.kind is ResponseKind.STEPS else "a sweep"
@@ -189,7 +198,7 @@ def _response(bench: Bench) -> Plot | None:
         id="response",
         title="Frequency response",
         description=f"Level against {response.reference_hz:.0f} Hz from {what}: "
-        + "; ".join(f"{hz:.0f} Hz {number(float(db), 1, signed=True)} dB" for hz, db in known[0][3])
+        + "; ".join(f"{round_hz(hz)} Hz {number(float(db), 1, signed=True)} dB" for hz, db in known[0][3])
         + (" (left channel)." if len(known) > 1 else "."),
         height=plot_height(y_axis),
         top=y_axis.stop,

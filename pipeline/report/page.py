@@ -109,9 +109,13 @@ def write_report(page: TapePage, path: Path, criteria: PageCriteria) -> Path:
     return path
 
 
-def render(template: str, values: Mapping[str, object], script: str = "") -> str:
-    """A page from a template, everything escaped; the policy in its head allows our own style and script, no more."""
-    style = (_TEMPLATES / "style.css").read_text(encoding="utf-8")
+def render(template: str, values: Mapping[str, object], script: str = "", more_style: str = "") -> str:
+    """A page from a template, everything escaped; the policy in its head allows our own style and script, no more.
+
+    more_style  name of a style sheet that this page needs beside the common one
+    """
+    sheets = ["style.css", more_style] if more_style else ["style.css"]
+    style = "\n".join((_TEMPLATES / sheet).read_text(encoding="utf-8") for sheet in sheets)
     policy = (
         f"default-src 'none'; img-src data:; media-src data:; style-src '{_source_hash(style)}'; "
         + (f"script-src '{_source_hash(script)}'; " if script else "")

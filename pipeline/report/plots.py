@@ -17,6 +17,7 @@ Array = np.ndarray[Any, Any]
 LEFT, RIGHT = 66.0, 988.0
 LANE = 15.0
 _TOP, _UNDER = 14.0, 40.0
+_CLOCK_STEPS_S = (0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1200, 1800, 3600)
 _SIGN_WIDTH = 6.0  # of one letter of a label
 
 
@@ -106,7 +107,11 @@ class Axis:
 
 
 def plot_axes(
-    x: tuple[float, float], y: tuple[float, float], height: float, lanes: int = 0, logs: tuple[bool, bool] = (False, False)
+    x: tuple[float, float],
+    y: tuple[float, float],
+    height: float,
+    lanes: int = 0,
+    logs: tuple[bool, bool] = (False, False),
 ) -> tuple[Axis, Axis]:
     """The two axes of a plot of this height, with room for lanes above it."""
     top = _TOP + lanes * LANE
@@ -166,6 +171,13 @@ def apart(marks: Sequence[PlotMark], reach: float = 15.0) -> tuple[PlotMark, ...
             y -= 2
         placed.append(PlotMark(mark.shape, mark.x, round(y, 1), mark.label))
     return tuple(placed)
+
+
+def time_ticks(axis: Axis, most: int, shown: Callable[[float], str]) -> tuple[PlotTick, ...]:
+    """At whole seconds, minutes or hours."""
+    step = next((s for s in _CLOCK_STEPS_S if (axis.high - axis.low) / s <= most), _CLOCK_STEPS_S[-1])
+    values = [n * step for n in range(math.ceil(axis.low / step), math.floor(axis.high / step) + 1)]
+    return tuple(PlotTick(round(axis.at(value), 1), shown(value)) for value in values)
 
 
 def _steps(low: float, high: float, most: int) -> list[float]:
