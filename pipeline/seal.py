@@ -12,6 +12,7 @@ import logging
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import bagit
 
@@ -63,7 +64,9 @@ def write_seal(folder: TapeFolder, facts: dict[str, str]) -> Path:
 def verify_tape(archive: Archive, tape: str) -> Proof:
     """Structure, completeness, checksums, and every audio file decoded. Lists every bad file, not the first."""
     folder = archive.sealed(tape)
-    damages = [*_bag_damages(folder, tape)]
+    bag, damages = _opened_bag(folder, tape)
+    if bag is not None:
+        damages += _bag_damages(bag, folder, tape)
     broken = {damage.path for damage in damages}
     copies, qc_damages = _recorded_copies(folder, tape)
     damages += qc_damages
@@ -75,21 +78,29 @@ def verify_tape(archive: Archive, tape: str) -> Proof:
                 damages.append(Damage(shown, "recorded in qc.json, but not there"))
             continue
         damages += [Damage(shown, what) for what in _audio_damage(path, copy)]
+        listed = None if bag is None else bag.entries.get(copy.path, {}).get(ALGORITHM)
+        if shown not in broken and listed is not None and listed != copy.sha256:
+            damages.append(Damage(shown, "manifest and qc.json do not agree on its SHA-256: one was changed by hand"))
     payload = [path for path in folder.root.rglob("*") if path.is_file()]
     return Proof(tape, len(payload), sum(path.stat().st_size for path in payload), len(copies), tuple(damages))
 
 
-def _bag_damages(folder: TapeFolder, tape: str) -> Iterator[Damage]:
-    """bagit-python reads the bag and its manifests; its own `validate` stops at the first kind of damage it meets."""
+def _opened_bag(folder: TapeFolder, tape: str) -> tuple[Any, list[Damage]]:
+    """The bag as bagit-python reads it; None and the reason when it cannot."""
     with _bagit_quiet():
         try:
-            bag = bagit.Bag(str(folder.root))
-            only_listed, only_there = bag.compare_manifests_with_fs()
+            return bagit.Bag(str(folder.root)), []
         except (bagit.BagError, OSError, UnicodeDecodeError) as exc:
-            yield Damage(tape, f"not a readable bag: {exc}")
-            return
+            return None, [Damage(tape, f"not a readable bag: {exc}")]
+
+
+def _bag_damages(bag: Any, folder: TapeFolder, tape: str) -> Iterator[Damage]:
+    """Every damage; bagit-python's own `validate` stops at the first kind it meets."""
+    with _bagit_quiet():
+        only_listed, only_there = bag.compare_manifests_with_fs()
     if bag.version_info != (1, 0):
-        yield Damage(f"{tape}/bagit.txt", f"expected BagIt 1.0, found {bag.version}")
+        found = ".".join(map(str, bag.version_info))
+        yield Damage(f"{tape}/bagit.txt", f"expected BagIt 1.0, found {found}")
     if ALGORITHM not in bag.algorithms:
         yield Damage(f"{tape}/manifest-{ALGORITHM}.txt", "missing: nothing proves the payload")
     for path in sorted(only_listed):

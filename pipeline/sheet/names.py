@@ -1,7 +1,8 @@
 """Which tape ids and sides may become names of folders and files, on any system the archive is ever copied to.
 
 Sources: the naming rules of Windows file systems (reserved device names, < > : " / \\ | ? *, no trailing dot or space),
-of FAT and of common shells, from memory; whatever one of them refuses is refused.
+of FAT and of common shells, from memory; whatever one of them refuses is refused. "%" is refused since RFC 8493 wants
+it escaped in manifests and bagit-python does not.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from pipeline.sheet.cells import NotUnderstood
 from pipeline.sheet.records import SheetCriteria
 
 _DEVICES = re.compile(r"(CON|PRN|AUX|NUL|CONIN\$|CONOUT\$|(COM|LPT)[0-9¹²³])\s*(\..*)?$", re.IGNORECASE | re.DOTALL)
-_REFUSED = set('<>:"/\\|?*')
+_REFUSED = set('<>:"/\\|?*%')
 _INVISIBLE = {"Cc", "Cf", "Cn", "Co", "Cs", "Zl", "Zp"}
 _ARCHIVE_PAGES = {"index.html", "summary.csv", "summary.json"}
 _SPREADSHEET_NUMBER = re.compile(r"(\d+)[.,]0+$")
