@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor, as_completed
+from concurrent.futures import Future, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from pipeline.deck import Deck
 from pipeline.errors import FeltpadError
@@ -17,7 +18,7 @@ from pipeline.qc import FailedSide, Verdict
 from pipeline.side_job import SideJob
 from pipeline.source import TapeSource
 from pipeline.step import Desk, Run
-from pipeline.tape import SideMade, finish_tape, make_side
+from pipeline.tape import Beside, SideMade, finish_tape, make_side
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ class TapeMade:
 SideDone = Callable[[SideJob, str], None]  # the side, and why it failed ("" where it did not); from any thread
 
 
-def _as_it_is(piece: Callable[[], None]) -> Callable[[], None]:
+def _as_it_is(piece: Callable[[], Any]) -> Callable[[], Any]:
     return piece
 
 
@@ -61,11 +62,13 @@ class Hands:
     run        carries out a stage
     in_thread  wraps what is handed to another thread, for callers whose context has to go along
     stop       ends running stages at once
+    two_a_side whether a side may have two stages run at the same time, where it can
     """
 
     run: Run
-    in_thread: Callable[[Callable[[], None]], Callable[[], None]] = _as_it_is
+    in_thread: Callable[[Callable[[], Any]], Callable[[], Any]] = _as_it_is
     stop: Callable[[], None] = _nothing
+    two_a_side: bool = False
 
 
 def make_tapes(
@@ -77,8 +80,13 @@ def make_tapes(
     now: Callable[[], datetime],
 ) -> tuple[TapeMade, ...]:
     """Make every tape, ``at_once`` sides beside each other; in the order of ``jobs``."""
-    tapes = [_TapeWork(job, desk, hands.run, side_done, now) for job in jobs]
-    with ThreadPoolExecutor(max(1, at_once), thread_name_prefix="side") as pool:
+    count = max(1, at_once)
+    with ThreadPoolExecutor(count, "beside") as second, ThreadPoolExecutor(count, "side") as pool:
+
+        def beside(piece: Callable[[], Any]) -> Future[Any]:
+            return second.submit(hands.in_thread(piece))
+
+        tapes = [_TapeWork(job, desk, hands, beside if hands.two_a_side else None, side_done, now) for job in jobs]
         futures = [pool.submit(hands.in_thread(piece)) for tape in tapes for piece in tape.pieces()]
         try:
             for future in as_completed(futures):
@@ -93,8 +101,17 @@ def make_tapes(
 class _TapeWork:
     """One tape: its sides are worked on in any order by any thread; whoever ends the last one finishes the tape."""
 
-    def __init__(self, job: TapeJob, desk: Desk, run: Run, side_done: SideDone, now: Callable[[], datetime]) -> None:
-        self._job, self._desk, self._run, self._side_done, self._now = job, desk, run, side_done, now
+    def __init__(
+        self,
+        job: TapeJob,
+        desk: Desk,
+        hands: Hands,
+        beside: Beside | None,
+        side_done: SideDone,
+        now: Callable[[], datetime],
+    ) -> None:
+        self._job, self._desk, self._side_done, self._now = job, desk, side_done, now
+        self._run, self._beside = hands.run, beside
         self._lock = threading.Lock()
         self._left = len(job.sides)
         self._made: list[SideMade] = []
@@ -114,7 +131,7 @@ class _TapeWork:
     def _work_on(self, side: SideJob) -> None:
         error = ""
         try:
-            made = make_side(side, self._desk, self._run, self._now())
+            made = make_side(side, self._desk, self._run, self._now(), self._beside)
         except (FeltpadError, OSError) as exc:
             error = str(exc)
         with self._lock:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pipeline.capture import CaptureFacts
 from pipeline.copies.settings import MasterFormat
 from pipeline.decisions import Decisions
 from pipeline.measurement import METHOD_VERSION, Measurement
@@ -45,15 +46,15 @@ def measure_step(job: SideJob, capture_sha256: str) -> Step[Measured]:
     )
 
 
-def preserve_step(job: SideJob, measured: Measured) -> Step[Preserved]:
+def preserve_step(job: SideJob, facts: CaptureFacts | None) -> Step[Preserved]:
+    """``facts`` None: the capture is still being measured; such a step can be run, not looked up or noted."""
     settings = job.source.settings.copies.preservation
-    facts = measured.measurement.capture
-    inputs = {"capture": facts.sha256, "settings": settings, "version": COPY_VERSION}
+    inputs = {"capture": facts.sha256 if facts else "", "settings": settings, "version": COPY_VERSION}
     arguments = {
         "capture": job.capture,
         "stem": job.stem,
         "settings": settings,
-        "audio_sha256": facts.audio_sha256,
+        "audio_sha256": facts.audio_sha256 if facts else None,
         "block_s": job.source.settings.method.block_s,
     }
     return Step(

@@ -92,18 +92,27 @@ def preserve(
     capture: Path,
     stem: str,
     settings: PreservationSettings,
-    audio_sha256: str,
+    audio_sha256: str | None,
     block_s: float,
     tell: Tell,
 ) -> Preserved:
-    """The capture, bit for bit. Raises CaptureError when it is no longer the one that was measured."""
+    """The capture, bit for bit. Raises CaptureError when it is no longer the one that was measured.
+
+    audio_sha256  of its samples as they were measured; None while that is still going on
+    """
     files = write_preservation(open_capture(capture), TapeFolder(root).preservation, stem, settings, block_s, tell)
-    if files.audio_sha256 != audio_sha256:
+    if audio_sha256 is not None:
+        refuse_change(capture, audio_sha256, files.audio_sha256)
+    written = tuple(_written(root, path) for path in (files.path, *files.kept_beside))
+    return Preserved(written, files.audio_sha256, made_with("soundfile"))
+
+
+def refuse_change(capture: Path, measured_sha256: str, copied_sha256: str) -> None:
+    """Raises CaptureError when a capture was not the same when it was measured and when it was copied."""
+    if measured_sha256 != copied_sha256:
         raise CaptureError(
             f"{capture}: its samples changed between measuring and copying; is it still being recorded or copied?"
         )
-    written = tuple(_written(root, path) for path in (files.path, *files.kept_beside))
-    return Preserved(written, files.audio_sha256, made_with("soundfile"))
 
 
 def master(

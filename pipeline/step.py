@@ -87,10 +87,14 @@ class Step(Generic[Outcome]):
             made = run(
                 self.reword, {"made": before, "words": self.words, "root": root}, self.place, f"{self.name} words"
             )
+        self.note(made, desk, root)
+        return made
+
+    def note(self, made: Outcome, desk: Desk, root: Path) -> None:
+        """Note it as done, its files standing below ``root``."""
         self._note(desk, self.name, self.key, made, root)
         if self.reword:
             self._note(desk, *self._without_words, made, root)
-        return made
 
     def _find(self, desk: Desk, name: str, key: str) -> Outcome | None:
         root = desk.archive.current(self.tape).root

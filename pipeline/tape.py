@@ -6,9 +6,11 @@ Plain functions over a `Desk`; how a stage is carried out (here, in a worker, as
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, wait
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from pipeline.archive import TapeFolder
 from pipeline.capture import sha256_of
@@ -24,7 +26,7 @@ from pipeline.side import copy_outcome, copy_records, decide_side, side_qc
 from pipeline.side_job import SideJob
 from pipeline.side_steps import access_step, master_step, measure_step, preserve_step
 from pipeline.source import TapeSource, write_source
-from pipeline.stages import Measured, Preserved, WrittenFile, with_capture_path
+from pipeline.stages import Measured, Preserved, WrittenFile, refuse_change, with_capture_path
 from pipeline.step import Desk, Outcome, Run, Step
 
 # Raise it when the page, the QC record or the seal changes for the same inputs.
@@ -32,6 +34,9 @@ PAGE_VERSION = 1
 FINISH = "finish"  # the step of the whole tape
 FIRST_RUN = "first run"
 RUN_AGAIN = "digitized again: the sheet, the deck, the settings or the capture changed"
+
+
+Beside = Callable[[Callable[[], Any]], Future[Any]]  # starts something in a thread of its own
 
 
 @dataclass(frozen=True)
@@ -42,11 +47,14 @@ class SideMade:
     steps_done: tuple[str, ...]
 
 
-def make_side(job: SideJob, desk: Desk, run: Run, now: datetime) -> SideMade:
-    """Take a side from its capture to its copies; only what is due is done."""
+def make_side(job: SideJob, desk: Desk, run: Run, now: datetime, beside: Beside | None = None) -> SideMade:
+    """Take a side from its capture to its copies; only what is due is done.
+
+    With ``beside`` the capture is measured and copied at the same time: neither needs what the other finds.
+    """
     done: list[str] = []
-    measured = _measured(job, desk, run, done)
-    preserved = _found_or_made(preserve_step(job, measured), desk, run, done)
+    measured, preserved = _capture_read(job, desk, run, beside, done)
+    measured = with_capture_path(measured, job.row.capture)  # as the sheet names it: a box that is moved is the same
     previous = newest_decisions(desk.archive.current(job.tape).decisions, job.side)
     reason = FIRST_RUN if previous is None else RUN_AGAIN
     decisions = revised(previous, decide_side(job, measured.measurement, reason, now))
@@ -143,34 +151,55 @@ def _finish_step(source: TapeSource, deck: Deck, qc: TapeQC, desk: Desk, now: da
     return Step(FINISH, source.tape, "", inputs, "pipeline.finish:finish", arguments, Finished, lambda _: {})
 
 
-def _measured(job: SideJob, desk: Desk, run: Run, done: list[str]) -> Measured:
-    """The record names the capture as the sheet does: a box that is moved is the same box."""
-    return with_capture_path(_measured_as_found(job, desk, run, done), job.row.capture)
-
-
-def _measured_as_found(job: SideJob, desk: Desk, run: Run, done: list[str]) -> Measured:
+def _capture_read(
+    job: SideJob, desk: Desk, run: Run, beside: Beside | None, done: list[str]
+) -> tuple[Measured, Preserved]:
     """Ask the ledger by the capture's digest; a capture never seen before is measured without hashing it first."""
     assert job.capture is not None
-    stamp = find_stamp(job.capture)
+    known = _known_sha256(job, desk)
+    measured = measure_step(job, known).find(desk) if known else None
+    if measured is None and (beside is None or known):  # a known capture, measured otherwise: its copy may be there
+        measured = _measure(job, desk, run, done)
+    if measured is not None:
+        return measured, _found_or_made(preserve_step(job, measured.measurement.capture), desk, run, done)
+    assert beside is not None
+    root = desk.archive.begin(job.tape).root
+    step = preserve_step(job, None)
+    copying = beside(lambda: run(step.function, {**step.arguments, "root": root}, step.place, step.name))
+    try:
+        measured = _measure(job, desk, run, done)
+    finally:
+        wait([copying])  # also when measuring failed: nothing of a side goes on once it is given up
+    preserved: Preserved = copying.result()
+    facts = measured.measurement.capture
+    refuse_change(job.capture, facts.audio_sha256, preserved.audio_sha256)
+    preserve_step(job, facts).note(preserved, desk, root)
+    done.append(step.name)
+    return measured, preserved
+
+
+def _known_sha256(job: SideJob, desk: Desk) -> str:
+    """The digest of a capture that was read before; "" for one never seen, which is hashed as it is measured."""
+    assert job.capture is not None
     digests = desk.ledger.find_capture_digests(job.capture)
-    folder = desk.archive.current(job.tape)
-    if digests is None and stamp is not None and newest_decisions(folder.decisions, job.side) is not None:
-        digests = CaptureDigests(sha256_of(job.capture), "")
     if digests is not None:
-        found = measure_step(job, digests.sha256).find(desk)
-        if found is not None:
-            return found
-    step = measure_step(job, digests.sha256 if digests else "not known yet")
+        return digests.sha256
+    seen = newest_decisions(desk.archive.current(job.tape).decisions, job.side) is not None
+    return sha256_of(job.capture) if seen and find_stamp(job.capture) is not None else ""
+
+
+def _measure(job: SideJob, desk: Desk, run: Run, done: list[str]) -> Measured:
+    assert job.capture is not None
+    stamp = find_stamp(job.capture)
+    step = measure_step(job, "")
     root = desk.archive.begin(job.tape).root
     made: Measured = run(step.function, {**step.arguments, "root": root}, step.place, step.name)
     facts = made.measurement.capture
-    noted = measure_step(job, facts.sha256)
-    outputs = noted.outputs(made)
-    desk.ledger.write(job.tape, job.side, noted.name, noted.key, root=root, outputs=outputs, result=to_plain(made))
+    measure_step(job, facts.sha256).note(made, desk, root)
     if stamp is not None:
         known = CaptureDigests(facts.sha256, facts.audio_sha256)
         desk.ledger.write_capture_digests(job.capture, stamp, known)
-    done.append(noted.name)
+    done.append(step.name)
     return made
 
 

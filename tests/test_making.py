@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -374,3 +375,34 @@ def test_another_access_format_replaces_the_old_copy(box, archive_copy, tmp_path
     assert [path.name for path in (archive_copy / "M2/data/access").iterdir()] == ["M2-A.flac"]
     access = copy_of(archive_copy, "M2", "A", CopyKind.ACCESS)
     assert access.integrated_lufs == pytest.approx(-18.0, abs=0.2)
+
+
+def digitize_two_a_side(box: Path, root: Path, run):
+    archive = Archive(root)
+    desk = Desk(archive, Ledger(archive.state / "ledger"))
+    jobs = plan_box(box, ["M2"]).jobs
+    return make_tapes(jobs, desk, Hands(run, two_a_side=True), 1, lambda side, error: None, lambda: NOW)
+
+
+def test_a_capture_measured_and_copied_at_the_same_time_gives_the_same_copies(box, first, tmp_path):
+    run = Here()
+    (made,) = digitize_two_a_side(box, tmp_path / "b", run)
+    assert sorted(made.steps_done) == sorted(["A: measure", "A: preserve", "A: master", "A: access", "seal"])
+    for kind in CopyKind:
+        assert copy_of(tmp_path / "b", "M2", "A", kind) == copy_of(first[0], "M2", "A", kind)
+    (again,) = digitize_two_a_side(box, tmp_path / "b", run)
+    assert again.steps_done == ()
+    assert len(run.stages) == 5
+
+
+def test_a_capture_that_changes_between_measuring_and_copying_fails_its_side(box, tmp_path):
+    here = Here()
+
+    def run(function, arguments, place, stage):
+        made = here(function, arguments, place, stage)
+        return replace(made, audio_sha256="0" * 64) if stage == "preserve" else made
+
+    (made,) = digitize_two_a_side(box, tmp_path / "b", run)
+    assert made.verdict is None
+    assert "changed between measuring and copying" in made.failed[0].error
+    assert sorted(here.stages) == ["M2 side A: measure", "M2 side A: preserve"]

@@ -23,7 +23,7 @@ def nothing(tell: object) -> None:
 
 
 def main(sides: int) -> None:
-    def work(hands: Hands) -> tuple[TapeMade, ...]:
+    def work(hands: Hands, engine_can: int) -> tuple[TapeMade, ...]:
         for side in range(sides):
             for stage in STAGES:
                 hands.run("tests.benchmarks.fixed:nothing", {}, f"T{side} side A", stage)
