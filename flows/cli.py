@@ -58,6 +58,7 @@ def build_parser() -> argparse.ArgumentParser:
     _bench(commands)
     _digitize(commands)
     _rerun(commands)
+    _review(commands)
     _qc(commands)
     _verify(commands)
     return parser
@@ -146,16 +147,42 @@ def _rerun(commands: Subparsers) -> None:
     speed.add_argument("--true", type=_hertz, metavar="HZ", help="what that tone should be")
     speed.add_argument("--ratio", type=_ratio, metavar="R", help="true / read, outright")
     speed.add_argument("--bench", type=Path, metavar="FILE", help="a deck file whose newest bench result is used")
+    speed.add_argument(
+        "--speed",
+        choices=["tone", "bench", "none"],
+        help="from the capture's tone, from the bench results of the tape's own deck, or as captured",
+    )
     cut = rerun.add_argument_group("cut, channels and level")
     cut.add_argument("--start", type=float, metavar="S", help="first second of the capture that is kept")
     cut.add_argument("--stop", type=float, metavar="S", help="last second of the capture that is kept")
     cut.add_argument("--channels", metavar="USE", help="as-captured, right-flipped, average, difference, left or right")
     cut.add_argument("--gain", type=float, metavar="DB", help="gain of the access copy, as far as its peaks allow")
+    _settling(rerun.add_argument_group("findings; KIND alone settles all of that kind, `all` every open one"))
     back = rerun.add_argument_group("back")
     back.add_argument("--revision", type=int, metavar="N", help="decide again as in this earlier revision")
     back.add_argument("--automatic", action="store_true", help="forget what a person decided; sheet and capture decide")
     rerun.add_argument("--reason", default="", metavar="TEXT", help="goes into the decisions file")
     _work(rerun)
+
+
+def _settling(settling: argparse._ArgumentGroup) -> None:
+    where = "KIND[@TIME]"
+    settling.add_argument(
+        "--accept", action="append", default=[], metavar=where, help="it is so, and it may stay so; may be given again"
+    )
+    settling.add_argument(
+        "--refuse", action="append", default=[], metavar=where, help="it is no fault; goes with --note"
+    )
+    settling.add_argument("--reopen", action="append", default=[], metavar=where, help="take an answer back")
+    settling.add_argument("--note", default="", metavar="TEXT", help="is kept with the answer, or with the sign-off")
+    settling.add_argument("--sign", metavar="NAME", help="sign the tape off; no finding may be open")
+
+
+def _review(commands: Subparsers) -> None:
+    review = commands.add_parser("review", help="go through an archive in the browser: listen, decide, settle, sign")
+    review.add_argument("archive", type=Path, metavar="ARCHIVE")
+    review.add_argument("--port", type=_port, default=0, metavar="N", help="default: a free one")
+    review.add_argument("--no-browser", action="store_true", help="only print the address")
 
 
 def _qc(commands: Subparsers) -> None:
@@ -184,11 +211,19 @@ def _config(parser: argparse.ArgumentParser) -> None:
 
 def _work(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--workers", type=_workers, default=None, metavar="N", help="worker processes; default: one a core"
+        "--workers",
+        type=_workers,
+        default=None,
+        metavar="N",
+        help="worker processes; default: one a core, or every thread of the cluster",
     )
     parser.add_argument(
-        "--engine", choices=["local", "inline"], default="local", help="default: local worker processes"
+        "--engine",
+        choices=["local", "inline", "dask"],
+        default="local",
+        help="where the work is done: worker processes on this machine (default), this process, or a Dask cluster",
     )
+    parser.add_argument("--scheduler", metavar="ADDR", help="the cluster's scheduler, such as tcp://10.0.0.1:8786")
     parser.add_argument("--quiet", action="store_true", help="no progress on stderr")
 
 
@@ -218,8 +253,15 @@ def _ratio(text: str) -> float:
 
 def _workers(text: str) -> int:
     value = _number(text)
-    if value != int(value) or not 1 <= value <= 64:
-        raise argparse.ArgumentTypeError(f"expected 1 to 64 worker processes, found {text}")
+    if value != int(value) or not 1 <= value <= 512:
+        raise argparse.ArgumentTypeError(f"expected 1 to 512 worker processes, found {text}")
+    return int(value)
+
+
+def _port(text: str) -> int:
+    value = _number(text)
+    if value != int(value) or not 0 <= value <= 65_535:
+        raise argparse.ArgumentTypeError(f"expected a port from 0 to 65535, found {text}")
     return int(value)
 
 

@@ -16,6 +16,8 @@ from pipeline.archive import Archive
 
 if TYPE_CHECKING:
     from flows.engines import Engine
+    from flows.settle import AnswerGiven
+    from pipeline.again import Wishes
     from pipeline.making import TapeMade
     from pipeline.qc import FailedSide
 
@@ -87,21 +89,51 @@ def digitize(parsed: argparse.Namespace) -> int:
 
 
 def rerun(parsed: argparse.Namespace) -> int:
-    """A sealed tape again, with something decided otherwise."""
-    from flows.box import make_tape_again, now
+    """A sealed tape again, with something decided otherwise, or with findings settled."""
+    from flows import settle
     from flows.progress import watched
-    from pipeline.again import Wishes, plan_again
+    from flows.running import noted
+    from pipeline.again import Wishes
+
+    archive = Archive(parsed.archive)
+    wishes, answers = _wishes(parsed), _answers(parsed)
+    settling = bool(answers) or parsed.sign is not None
+    made = []
+    if wishes != Wishes(reason=wishes.reason) or not settling:
+        made += _make_again(archive, wishes, parsed)
+    if settling:
+        if answers:
+            settle.answer(archive, parsed.tape, answers)
+        if parsed.sign is not None:
+            settle.sign_off(archive, parsed.tape, parsed.sign, "" if answers else parsed.note)
+        with watched(1, parsed.quiet) as watcher, noted(watcher, archive, 1) as noting:
+            made.append(settle.seal_settled(archive, parsed.tape, _engine(parsed), noting))
+    return _tell(made, archive) if made else DONE
+
+
+def _answers(parsed: argparse.Namespace) -> list[AnswerGiven]:
+    from flows.settle import answer_typed
+    from pipeline.settling import Said
+
+    given = ((Said.ACCEPTED, parsed.accept), (Said.REFUSED, parsed.refuse), (Said.OPEN, parsed.reopen))
+    return [answer_typed(said, text, parsed.side, parsed.note) for said, texts in given for text in texts]
+
+
+def _wishes(parsed: argparse.Namespace) -> Wishes:
+    from pipeline.again import Wishes
     from pipeline.decisions import ChannelUse
     from pipeline.errors import DecisionError
+    from pipeline.speed import SpeedSource
 
     uses = [use.value for use in ChannelUse]
     if parsed.channels is not None and parsed.channels not in uses:
         raise DecisionError(f"--channels: expected one of {', '.join(uses)}, found {parsed.channels!r}")
-    wishes = Wishes(
+    return Wishes(
         parsed.read,
         parsed.true,
         parsed.ratio,
         parsed.bench,
+        SpeedSource(parsed.speed) if parsed.speed else None,
         parsed.start,
         parsed.stop,
         ChannelUse(parsed.channels) if parsed.channels else None,
@@ -110,14 +142,27 @@ def rerun(parsed: argparse.Namespace) -> int:
         parsed.automatic,
         parsed.reason,
     )
-    archive = Archive(parsed.archive)
+
+
+def _make_again(archive: Archive, wishes: Wishes, parsed: argparse.Namespace) -> list[TapeMade]:
+    from flows.box import make_tape_again, now
+    from flows.progress import watched
+    from flows.running import noted
+    from pipeline.again import plan_again
+
     again = plan_again(archive, parsed.tape, parsed.side, wishes, now())
     if not again.sides:
         print(f"tape {parsed.tape} is decided so already: nothing was made again")
-        return DONE
-    with watched(len(again.sides), parsed.quiet) as watcher:
-        made = make_tape_again(again, archive, _engine(parsed), watcher)
-    return _tell([made], archive)
+        return []
+    with watched(len(again.sides), parsed.quiet) as watcher, noted(watcher, archive, len(again.sides)) as noting:
+        return [make_tape_again(again, archive, _engine(parsed), noting)]
+
+
+def review(parsed: argparse.Namespace) -> int:
+    """The archive in the browser: listen, decide, settle, sign."""
+    from flows.review import serve
+
+    return serve(parsed.archive, parsed.port, not parsed.no_browser)
 
 
 def qc(parsed: argparse.Namespace) -> int:
@@ -139,6 +184,7 @@ def qc(parsed: argparse.Namespace) -> int:
     else:
         with watched(len(tapes), quiet=False) as watcher:
             pages_again(archive, tapes, watcher)
+        records = [read_qc(archive.sealed(tape)) for tape in tapes]  # what was settled is in them now
         criteria = read_all_settings().report.summary
         summary = read_summary(archive, criteria, now())
         write_summary(archive, summary, criteria)
@@ -175,13 +221,15 @@ def verify(parsed: argparse.Namespace) -> int:
 def _digitize(box: Path, out: Path, tapes: Sequence[str], parsed: argparse.Namespace) -> int:
     from flows.box import make_box
     from flows.progress import watched
+    from flows.running import noted
     from pipeline.plan import plan_box
 
     plan = plan_box(box, tapes, parsed.config)
     archive = Archive(out)
     archive.state.mkdir(parents=True, exist_ok=True)
-    with watched(sum(len(job.sides) for job in plan.jobs), parsed.quiet) as watcher:
-        made = make_box(plan.jobs, archive, _engine(parsed), _workers(parsed), watcher)
+    sides = sum(len(job.sides) for job in plan.jobs)
+    with watched(sides, parsed.quiet) as watcher, noted(watcher, archive, sides) as noting:
+        made = make_box(plan.jobs, archive, _engine(parsed), _at_once(parsed), noting)
     return _tell(made, archive)
 
 
@@ -214,6 +262,10 @@ def _tell(made: Sequence[TapeMade], archive: Archive) -> int:
     return FAILED_QC if any(tape.verdict is Verdict.FAIL for tape in made) else DONE
 
 
+def _at_once(parsed: argparse.Namespace) -> int | None:
+    return parsed.workers if parsed.engine == "dask" else _workers(parsed)
+
+
 def _workers(parsed: argparse.Namespace) -> int:
     return parsed.workers or min(os.cpu_count() or 1, 8)
 
@@ -223,7 +275,25 @@ def _engine(parsed: argparse.Namespace) -> Callable[[], AbstractContextManager[E
 
     if parsed.engine == "inline":
         return InlineEngine
+    if parsed.engine == "dask":
+        return _dask_engine(parsed)
     return lambda: LocalEngine(_workers(parsed))
+
+
+def _dask_engine(parsed: argparse.Namespace) -> Callable[[], AbstractContextManager[Engine]]:
+    from pipeline.errors import SettingsError
+    from pipeline.settings import shipped
+
+    if parsed.scheduler is None:
+        raise SettingsError("--engine dask: give --scheduler the address of a Dask scheduler, such as tcp://10.0.0.1:8786")
+    try:
+        from flows.dask_engine import DaskEngine
+    except ImportError as exc:
+        raise SettingsError(f"--engine dask needs an extra: pip install 'feltpad[dask]' ({exc})") from exc
+    archive = Archive(parsed.archive if "archive" in parsed else parsed.out)
+    box = parsed.box if "box" in parsed else shipped("sample_inputs") if "out" in parsed else None
+    sources = () if box is None else (box / "box.toml",)
+    return lambda: DaskEngine(parsed.scheduler, archive.state, sources, parsed.workers)
 
 
 def _print_json(document: dict[str, Any]) -> None:

@@ -292,6 +292,7 @@ def _listening(port: int) -> Iterator[socket.socket]:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             listening.bind((HOST, port))
+            listening.listen()
         except OSError as exc:
             raise ArchiveError(f"port {port} cannot be listened at ({exc.strerror}); give another, or none") from exc
         yield listening
