@@ -105,7 +105,7 @@ def name_tones(
     >>> [t.nominal_hz for t in name_tones(found, (), (440.0, 3000.0, 3150.0), 6.0, 3.0, 0.3).tones]
     [440.0, 3150.0]
     >>> name_tones([Tone(0, 9, NotMeasured(""), 3070.0, 0.01, -10)], (), (3000.0, 3150.0), 6.0, 3.0, 0.3).ambiguous
-    ((3070.0, 3000.0),)
+    ((3070.0, 3150.0),)
     """
     if declared_hz:
         named = (replace(t, nominal_hz=matched_nominal_hz(t.measured_hz, declared_hz, range_percent)) for t in tones)
