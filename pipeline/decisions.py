@@ -106,6 +106,8 @@ class GainDecision:
 
 @dataclass(frozen=True)
 class Decisions:
+    """Everything decided on one side. made: when, ISO. reason: what led to this revision."""
+
     schema: str
     tape: str
     side: str

@@ -26,7 +26,7 @@ def greatest_boost_db(deck_us: float, tape_us: float) -> float:
     More than the gain of any sine: a square wave gains 7.7 dB from 70 to 120 µs, a sine 4.7 dB.
 
     >>> round(greatest_boost_db(70, 120), 2), greatest_boost_db(120, 70)
-    (7.7, 0.0)
+    (7.71, 0.0)
     """
     return max(0.0, 20 * math.log10(max(1.0, 2 * tape_us / deck_us - 1)))
 
