@@ -22,7 +22,7 @@ from pipeline.making import Hands, SideDone, TapeJob, TapeMade, make_tapes
 from pipeline.side_job import SideJob
 from pipeline.source import read_source
 from pipeline.step import Desk
-from pipeline.tape import seal_tape
+from pipeline.tape import FINISH, seal_tape
 
 Started = Callable[[], AbstractContextManager[Engine]]
 
@@ -36,9 +36,11 @@ def now() -> datetime:
 
 
 def make_box(
-    jobs: Sequence[TapeJob], archive: Archive, start_engine: Started, at_once: int, watcher: Watcher
+    jobs: Sequence[TapeJob], archive: Archive, start_engine: Started, at_once: int | None, watcher: Watcher
 ) -> tuple[TapeMade, ...]:
     """Make every tape of ``jobs``; what is done already is found, and then nothing is started at all.
+
+    ``at_once``: sides beside each other; None: as many as the engine can.
 
     Raises ArchiveError when another run is working on the archive.
     """
@@ -87,7 +89,7 @@ def make_tape_again(again: TapeAgain, archive: Archive, start_engine: Started, w
         archive.recover()
         desk = Desk(archive, ledger)
 
-        def work(hands: Hands) -> tuple[TapeMade, ...]:
+        def work(hands: Hands, engine_can: int) -> tuple[TapeMade, ...]:
             return (make_again(again, desk, hands.run, _teller(watcher), now),)
 
         return _in_flow(work, desk, start_engine, watcher, len(again.sides))[0]
@@ -101,16 +103,16 @@ def _teller(watcher: Watcher) -> SideDone:
 
 
 def _flow_over(
-    jobs: Sequence[TapeJob], desk: Desk, start_engine: Started, at_once: int, watcher: Watcher
+    jobs: Sequence[TapeJob], desk: Desk, start_engine: Started, at_once: int | None, watcher: Watcher
 ) -> tuple[TapeMade, ...]:
-    def work(hands: Hands) -> tuple[TapeMade, ...]:
-        return make_tapes(jobs, desk, hands, at_once, _teller(watcher), now)
+    def work(hands: Hands, engine_can: int) -> tuple[TapeMade, ...]:
+        return make_tapes(jobs, desk, hands, at_once or engine_can, _teller(watcher), now)
 
     return _in_flow(work, desk, start_engine, watcher, sum(len(job.sides) for job in jobs))
 
 
 def _in_flow(
-    work: Callable[[Hands], tuple[TapeMade, ...]],
+    work: Callable[[Hands, int], tuple[TapeMade, ...]],
     desk: Desk,
     start_engine: Started,
     watcher: Watcher,
@@ -129,16 +131,19 @@ def _in_flow(
         def run(function: str, arguments: Mapping[str, Any], place: str, name: str) -> Any:
             label = f"{place}: {name}"
             call = StageCall(function, arguments, label, tell_as="tell")
-            return stage.with_options(task_run_name=label)(call, watcher.begin_stage(place, name))
+            made = stage.with_options(task_run_name=label)(call, watcher.begin_stage(place, name))
+            if name == FINISH:
+                watcher.end_tape(place, "sealed")
+            return made
 
-        def in_thread(piece: Callable[[], None]) -> Callable[[], None]:
+        def in_thread(piece: Callable[[], Any]) -> Callable[[], Any]:
             return partial(contextvars.copy_context().run, piece)
 
         outcome: list[TapeMade] = []
 
         @flow(name="feltpad", flow_run_name=f"{sides} sides", persist_result=False, validate_parameters=False)
         def box() -> Any:
-            outcome.extend(work(Hands(run, in_thread, engine.stop)))
+            outcome.extend(work(Hands(run, in_thread, engine.stop, two_a_side=engine.at_once > 1), engine.at_once))
             failed = sum(len(tape.failed) for tape in outcome)
             return Failed(message=f"{failed} sides could not be processed") if failed else Completed()
 
@@ -164,4 +169,4 @@ def pages_again(archive: Archive, tapes: Sequence[str], watcher: Watcher) -> Non
             source, deck = read_source(folder)
             record = read_qc(folder)
             seal_tape(source, deck, record.sides, record.failed, desk, run, now())
-            watcher.end_side(tape, "page made")
+            watcher.end_tape(tape, "page made and sealed")

@@ -45,7 +45,9 @@ class EngineStopped(FeltpadError):
 
 
 class Engine(Protocol):
-    """What the flows need of an engine."""
+    """What the flows need of an engine. ``at_once``: how many stages it can carry out beside each other."""
+
+    at_once: int
 
     def run(self, call: StageCall, on_progress: Tell | None = None) -> Any:
         """Run one stage to its end; ``on_progress`` hears the fraction done. Safe from many threads."""
@@ -58,6 +60,7 @@ class InlineEngine:
     """Runs each stage in this process, in the thread that asks."""
 
     def __init__(self) -> None:
+        self.at_once = 1
         self._stopped = False
 
     def __enter__(self) -> Self:
@@ -69,13 +72,13 @@ class InlineEngine:
     def run(self, call: StageCall, on_progress: Tell | None = None) -> Any:
         """See `Engine`."""
         if self._stopped:
-            raise EngineStopped(_told(call, "not begun, the run was stopped"))
+            raise EngineStopped(told(call, "not begun, the run was stopped"))
         try:
             return perform(call, on_progress)
         except FeltpadError:
             raise
         except Exception as error:
-            raise _rebuilt(call, describe(error)) from error
+            raise rebuilt(call, describe(error)) from error
 
     def stop(self) -> None:
         """Later calls are refused; one that is running cannot be ended from here."""
@@ -91,7 +94,7 @@ class LocalEngine:
     def __init__(self, workers: int, log: Path | None = None) -> None:
         if workers < 1:
             raise ValueError(f"workers must be >= 1: {workers}")
-        self._workers = workers
+        self.at_once = workers
         self._log = log
         self._change = threading.Condition()
         self._idle: list[_Worker] = []
@@ -112,7 +115,7 @@ class LocalEngine:
             answer = answer or self._attempt(call, on_progress or (lambda _: None), again)
         assert answer is not None
         if isinstance(answer, Raised):
-            raise _rebuilt(call, answer)
+            raise rebuilt(call, answer)
         return answer.value
 
     def _attempt(self, call: StageCall, on_progress: Tell, again: bool) -> Done | Raised | None:
@@ -123,10 +126,10 @@ class LocalEngine:
         except (EOFError, OSError) as error:
             how = worker.end()
             if self._stopped:
-                raise EngineStopped(_told(call, "cut short, the run was stopped")) from None
+                raise EngineStopped(told(call, "cut short, the run was stopped")) from None
             if again and not worker.has_begun:
                 return None
-            raise WorkerDied(_told(call, f"the worker process {how}; run again to do this step once more")) from error
+            raise WorkerDied(told(call, f"the worker process {how}; run again to do this step once more")) from error
         finally:
             self._give_back(worker)
 
@@ -148,9 +151,9 @@ class LocalEngine:
     def _borrow(self, call: StageCall) -> _Worker:
         """A worker for one stage: an idle one, or a new one where there may be more."""
         with self._change:
-            self._change.wait_for(lambda: self._stopped or len(self._lent) < self._workers)
+            self._change.wait_for(lambda: self._stopped or len(self._lent) < self.at_once)
             if self._stopped:
-                raise EngineStopped(_told(call, "not begun, the run was stopped"))
+                raise EngineStopped(told(call, "not begun, the run was stopped"))
             while self._idle:
                 worker = self._idle.pop()
                 if worker.is_fit:
@@ -273,7 +276,7 @@ def _our_path() -> str:
     return os.pathsep.join([*filter(None, sys.path), str(Path(guard.__file__).resolve().parent.parent)])
 
 
-def _told(call: StageCall, what: str) -> str:
+def told(call: StageCall, what: str) -> str:
     return f"{call.label or call.function}: {what}"
 
 
@@ -286,10 +289,10 @@ def _how_it_ended(returncode: int | None) -> str:
     return f"was ended by {signal.Signals(-returncode).name}{hint}"
 
 
-def _rebuilt(call: StageCall, answer: Raised) -> FeltpadError:
+def rebuilt(call: StageCall, answer: Raised) -> FeltpadError:
     """The exception as the stage raised it, its trace in the other process hung on as the cause."""
     if answer.ours is None:
-        return StageFailed(_told(call, answer.summary), answer.trace)
+        return StageFailed(told(call, answer.summary), answer.trace)
     error = answer.ours.__new__(answer.ours, *answer.arguments)
     vars(error).update(answer.attributes)
     error.__cause__ = StageFailed("in the worker process", answer.trace)
