@@ -31,10 +31,8 @@ def read_summary(
 ) -> BoxSummary:
     """One row a side of every sealed tape. ``lost``: sides of tapes that could not be sealed at all."""
     rows: list[SideSummary] = []
-    pictures: dict[tuple[str, str], bytes] = {}
     boxes: dict[str, str] = {}
-    tapes = archive.tapes()
-    for tape in tapes:
+    for tape in archive.tapes():
         folder = archive.sealed(tape)
         qc = read_qc(folder)
         source, deck = read_source(folder)
@@ -44,10 +42,9 @@ def read_summary(
             row = source.row(side.side)
             signed = qc.signed.name if qc.signed else ""
             rows.append(summarise_side(tape, side, row.title, deck.label, row.date_iso or "", report, signed))
-            if len(tapes) <= criteria.pictures_most and (picture := _picture(folder.qc, side.side, criteria)):
-                pictures[tape, side.side] = picture
         rows += [summarise_failed(tape, side, "", deck.label, "", report) for side in qc.failed]
     rows += [summarise_failed(tape, side, "", "", "", "") for tape, side in lost]
+    pictures = _pictures(archive, rows, criteria) if len(rows) <= criteria.pictures_most else {}
     return BoxSummary(", ".join(boxes), ", ".join(boxes.values()), _shown(now), tuple(rows), pictures)
 
 
@@ -61,6 +58,12 @@ def write_summary(archive: Archive, summary: BoxSummary, criteria: SummaryCriter
     with whole_file(document) as partial:
         write_summary_json(summary, partial)
     return index, table, document
+
+
+def _pictures(archive: Archive, rows: Sequence[SideSummary], criteria: SummaryCriteria) -> dict[tuple[str, str], bytes]:
+    made = [(row.tape, row.side) for row in rows if row.revision]  # 0: it could not be processed
+    found = {(tape, side): _picture(archive.sealed(tape).qc, side, criteria) for tape, side in made}
+    return {place: picture for place, picture in found.items() if picture is not None}
 
 
 def _picture(folder: Path, side: str, criteria: SummaryCriteria) -> bytes | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -80,9 +81,15 @@ def settings_of_record(recorded: dict[str, Any]) -> Settings:
 
     Settings that no longer exist are left out. Raises SettingsError when a value does not fit.
     """
+    return settings_from(Settings, _as_far_as_known(_as_shipped(), recorded), "the tape's own settings")
+
+
+@cache
+def _as_shipped() -> dict[str, Any]:
+    """Read once: an archive asks for every one of its tapes."""
     current = to_plain(read_all_settings())
     del current[REASONS]
-    return settings_from(Settings, _as_far_as_known(current, recorded), "the tape's own settings")
+    return current
 
 
 def _as_far_as_known(current: dict[str, Any], recorded: dict[str, Any]) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, fields, is_dataclass
 from enum import Enum
+from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
@@ -77,13 +78,32 @@ def from_plain(record_type: type[Record], document: dict[str, Any]) -> Record:
 
     A record that an earlier feltpad wrote may lack readings that came later: they are not measured, and say why.
     """
-    return TypeAdapter(record_type).validate_python(_completed(record_type, _with_reasons(document)))
+    return validated(record_type, _completed(record_type, _with_reasons(document)))
+
+
+def validated(record_type: type[Record], plain: Any) -> Record:
+    """``plain`` as a record of this type. Raises pydantic.ValidationError."""
+    kind: Any = record_type
+    checked: Record = _validator(kind).validate_python(plain)
+    return checked
+
+
+@cache
+def _validator(record_type: Any) -> TypeAdapter[Any]:
+    """Making one costs a hundred times what using it does."""
+    return TypeAdapter(record_type)
+
+
+@cache
+def field_types(record_type: Any) -> dict[str, Any]:
+    """The types of a record's fields by name."""
+    return get_type_hints(record_type)
 
 
 def _completed(kind: Any, value: Any) -> Any:
     """``value`` with every reading in it that was not known yet when it was written."""
     if is_dataclass(kind) and isinstance(kind, type) and isinstance(value, dict):
-        types = get_type_hints(kind)
+        types = field_types(kind)
         completed = {name: _completed(types.get(name), entry) for name, entry in value.items()}
         for field in fields(kind):
             if field.name not in value and NotMeasured in get_args(types[field.name]):

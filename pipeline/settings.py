@@ -9,11 +9,12 @@ from __future__ import annotations
 import tomllib
 from dataclasses import fields, is_dataclass
 from pathlib import Path
-from typing import Any, TypeVar, get_type_hints
+from typing import Any, TypeVar
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
 from pipeline.errors import SettingsError
+from pipeline.records import field_types, validated
 
 Settings = TypeVar("Settings")
 
@@ -43,14 +44,14 @@ def settings_from(settings_type: type[Settings], table: dict[str, Any], place: s
     if problems:
         raise SettingsError("\n".join(problems))
     try:
-        return TypeAdapter(settings_type).validate_python(table)
+        return validated(settings_type, table)
     except ValidationError as exc:
         lines = [f"{place}: {'.'.join(map(str, e['loc']))}: {e['msg']}, found {e['input']!r}" for e in exc.errors()]
         raise SettingsError("\n".join(lines)) from exc
 
 
 def _key_problems(settings_type: Any, table: dict[str, Any], prefix: str) -> list[str]:
-    types = get_type_hints(settings_type)
+    types = field_types(settings_type)
     known = [f.name for f in fields(settings_type)]
     problems = [f"{prefix}{name}: missing" for name in known if name not in table]
     problems += [
