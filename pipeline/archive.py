@@ -82,11 +82,18 @@ class Archive:
 
     def require(self, tape: str) -> TapeFolder:
         """The sealed folder of a tape; raises ArchiveError, naming the tapes there are, when there is none."""
-        tapes = self.tapes()
-        if tape not in tapes:
-            known = ", ".join(tapes) or "none"
+        if not self._is_sealed(tape):  # the others are listed for the message only: this is asked for every tape
+            known = ", ".join(self.tapes()) or "none"
             raise ArchiveError(f"{self.root}: holds no sealed tape {tape!r}; tapes here: {known}")
         return self.sealed(tape)
+
+    def _is_sealed(self, tape: str) -> bool:
+        if tape != Path(tape).name or tape == "..":
+            return False
+        try:
+            return (self.root / tape / "bagit.txt").is_file()
+        except OSError:  # no name a folder can have
+            return False
 
     def begin(self, tape: str) -> TapeFolder:
         """A folder to work in: the one a killed run left, or the sealed one's files, or an empty one."""

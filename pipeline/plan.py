@@ -6,7 +6,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.box import check_box
+from pipeline.box import SideCheck, check_box
 from pipeline.errors import Problem, SheetError
 from pipeline.making import TapeJob
 from pipeline.method import read_all_settings
@@ -33,15 +33,17 @@ def plan_box(folder: Path, tapes: Collection[str] = (), config: Path | None = No
         raise SheetError(check.problems)
     box, deck = check.box, check.deck
     settings = read_all_settings(config, box.copies_overrides)
-    names = list(dict.fromkeys(row.tape for row in box.rows))
-    if unknown := [tape for tape in tapes if tape not in names]:
-        raise SheetError([Problem("--tape", f"no tape {tape!r} in the sheet", _known(names)) for tape in unknown])
+    by_tape: dict[str, list[SideCheck]] = {}
+    for side in check.sides:
+        by_tape.setdefault(side.row.tape, []).append(side)
+    if unknown := [tape for tape in tapes if tape not in by_tape]:
+        known = _known(list(by_tape))
+        raise SheetError([Problem("--tape", f"no tape {tape!r} in the sheet", known) for tape in unknown])
     jobs = []
-    for tape in names:
+    for tape, sides in by_tape.items():
         if tapes and tape not in tapes:
             continue
-        source = tape_source(box, tape, settings)
-        sides = [side for side in check.sides if side.row.tape == tape]
+        source = tape_source(box, tape, tuple(side.row for side in sides), settings)
         ready = tuple(SideJob(source, deck, s.row, box.folder / s.row.capture) for s in sides if s.capture is not None)
         failed = tuple(FailedSide(s.row.side, s.problem) for s in sides if s.capture is None)
         jobs.append(TapeJob(source, deck, ready, failed))

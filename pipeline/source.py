@@ -52,9 +52,8 @@ class TapeSource:
         raise ArchiveError(f"tape {self.tape} has no side {side!r}; sides here: {known}")
 
 
-def tape_source(box: Box, tape: str, settings: Settings) -> TapeSource:
+def tape_source(box: Box, tape: str, rows: tuple[SideRow, ...], settings: Settings) -> TapeSource:
     words = BoxWords(box.id, box.title, box.owner, box.rights, box.language)
-    rows = tuple(row for row in box.rows if row.tape == tape)
     return TapeSource(SCHEMA, tape, words, box.nominal_tones_hz, rows, settings)
 
 
