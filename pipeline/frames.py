@@ -106,7 +106,8 @@ class FrameMeter:
         power = spectrum.real**2
         power += spectrum.imag**2
         power *= np.float32(self._scale)
-        total = power[..., 2:].sum(-1)  # bins 0 and 1 hold DC through the window
+        power[..., :2] = 0.0  # they hold DC through the window
+        total = power.sum(-1)
         bands = np.stack([power[..., low:high].sum(-1) for low, high in self._bands], axis=-1)
         heard = power[..., self._low_bin :]
         peak = np.argmax(heard, axis=-1) + self._low_bin

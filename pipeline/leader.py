@@ -1,7 +1,7 @@
 """Leader told from hiss: the noise of the electronics alone lies a step below the noise of tape.
 
-Two rests tell by the step between them in some band above hum, where nothing else is the same in both. With a single
-rest the sound tells: under programme and tones lies hiss, and leader lies a step below that.
+Two rests tell by the step between them in the bands above hum. With a single rest the sound tells: under programme and
+tones lies hiss, and leader lies a step below that.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ Array = np.ndarray[Any, Any]
 @dataclass(frozen=True)
 class LeaderCriteria:
     """
-    step_db    leader lies at least this far below hiss in some band above hum
-    sound_s    with a single rest, at least this much sound is needed to see hiss under it
+    step_db    leader lies at least this far below hiss in some band above hum, and half as far in most
+    sound_s    this much sound is needed to see hiss under it; and exact zeros as long as this are the leader
     lively_db  sound goes up and down by this much, or stands out by twice that, over the hiss under it
     """
 
@@ -34,9 +34,13 @@ def leaders_among(rests: Array, cells: Cells, matched: Array, criteria: LeaderCr
     if not len(rests):
         return 0, "the capture holds no leader and no silence"
     high = rests[:, cells.high]
-    steps = np.max(np.diff(high, axis=0), axis=1)
-    if len(steps) and steps.max() >= criteria.step_db:
-        return int(np.argmax(steps)) + 1, ""
+    channels = cells.line_hz.shape[1]
+    steps = np.diff(high, axis=0).reshape(len(rests) - 1, channels, high.shape[1] // channels)
+    clear = (steps.max(axis=2) >= criteria.step_db) & (np.median(steps, axis=2) >= criteria.step_db / 2)
+    if clear.any():
+        return int(np.argmax(np.where(clear, steps.max(axis=2), 0.0).max(axis=1))) + 1, ""
+    if cells.zeros.sum() * cells.seconds >= criteria.sound_s:
+        return 0, "the leader is exact zeros"
     if _lies_under_hiss(cells, high.max(axis=0), matched, criteria):
         return len(rests), ""
     return 0, "there is only one quiet level, so leader and silence cannot be told apart"

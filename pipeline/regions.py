@@ -29,6 +29,9 @@ from pipeline.spans import Span
 Array = np.ndarray[Any, Any]
 
 
+SOUND_INSET = 0.4  # sound starts and stops in the middle of the cell it is first and last seen in, on average
+
+
 class RegionKind(StrEnum):
     LEADER = "leader"  # no oxide, or the transport stopped: electronics noise only
     SILENCE = "silence"  # tape hiss, no programme
@@ -193,7 +196,7 @@ def _fill_quiet(marks: Array, first: int, stop: int) -> None:
     after = marks[stop] if stop < len(marks) else None
     quiet = [mark for mark in (before, after) if mark in (_Mark.LEADER, _Mark.SILENCE)]
     if quiet:
-        middle = (first + stop) // 2
+        middle = (first + stop + (quiet[0] == _Mark.LEADER)) // 2  # a cell of both is louder than leader
         marks[first:middle], marks[middle:stop] = quiet[0], quiet[-1]
 
 
@@ -213,11 +216,14 @@ def _laid_out(marks: Array, cells: Cells, tones: Sequence[Span], duration_s: flo
         left = other[np.maximum(place - 1, 0)]
         nearer_left = np.arange(len(marks)) - left < other[place] - np.arange(len(marks))
         marks = marks[np.where(nearer_left, left, other[place])]
-    pieces = [
-        (_KINDS[_Mark(mark)], float(cells.edges_s[first]) if first else 0.0, float(cells.edges_s[stop]))
-        for mark, first, stop in _runs(marks)
+    runs = _runs(marks)
+    inset_s = SOUND_INSET * cells.seconds
+    turns_s = [
+        float(cells.edges_s[stop]) + inset_s * ((after == _Mark.SOUND) - (before == _Mark.SOUND))
+        for (before, _, stop), (after, _, _) in pairwise(runs)
     ]
-    pieces[-1] = (*pieces[-1][:2], duration_s)
+    edges_s = [0.0, *turns_s, duration_s]
+    pieces = [(_KINDS[_Mark(mark)], *edge) for (mark, _, _), edge in zip(runs, pairwise(edges_s), strict=True)]
     cut: list[Region] = [Region(RegionKind.TONE, tone.start_s, tone.stop_s) for tone in tones]
     for kind, start_s, stop_s in pieces:
         for tone in tones:
@@ -245,7 +251,8 @@ def _floors(cells: Cells, heard: Array, marks: Array, reason: str, criteria: Reg
 
     def level_db(mark: _Mark) -> Array | None:
         inside = (heard == mark) & (marks == mark) & ~cells.zeros
-        return np.median(cells.total_db[inside], axis=0) if inside.any() else None
+        enough = inside.sum() * cells.seconds >= min(criteria.sliver_s, float(cells.edges_s[-1]) / 2)
+        return np.median(cells.total_db[inside], axis=0) if inside.any() and enough else None
 
     silence, leader, sound = level_db(_Mark.SILENCE), level_db(_Mark.LEADER), level_db(_Mark.SOUND)
     rest = leader if leader is not None else silence

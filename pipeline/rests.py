@@ -23,6 +23,7 @@ Array = np.ndarray[Any, Any]
 UNHEARD_POWER = 1e-12  # -120 dBFS a band is added to every band: what lies below it is alike
 MAINS_HZ = (50.0, 60.0)
 TIED_BINS = 1.94  # a Hann window ties neighbouring bins: so many count as one independent value (C)
+FEWEST_STRETCHES = 8  # of beating hum, overlapping: fewer are one held note
 NOISE_FLAT_DB = -2.51  # mean level of the lines of Gaussian noise under their mean power: 10 γ / ln 10 (C)
 NO_REST = -1
 BELOW_RESTS = -2
@@ -257,12 +258,12 @@ def _with_beats(cells: Cells, rest: Array, criteria: RestCriteria) -> Array:
         return rest
     whole = np.flatnonzero(_running_mean(steady[:, None], length)[:, 0] > 1 - 0.5 / length)[:: max(1, length // 8)]
     views = np.lib.stride_tricks.sliding_window_view(cells.level_db[:, ~cells.high], length, axis=0)[whole]
-    if not len(views):
+    if len(views) < FEWEST_STRETCHES:
         return rest
     heights = np.sort(np.quantile(views, 0.9, axis=-1), axis=0)
-    lowest, middle = heights[:4][-1], heights[len(heights) // 2]
+    lowest, quarter = heights[:4][-1], heights[len(heights) // 4]
     risen = rest.copy()
-    risen[~cells.high] = np.where(middle - lowest < 2 * criteria.match_db, lowest, -np.inf)
+    risen[~cells.high] = np.where(quarter - lowest < criteria.faint_db, lowest, -np.inf)
     return np.where(risen - rest > 1.3 * cells.chance_db + 1.0, risen, rest)
 
 

@@ -54,7 +54,7 @@ def covers_whole(found: RegionMap, duration_s: float) -> bool:
     return ends and all(a.stop_s == b.start_s and a.kind is not b.kind for a, b in pairwise(regions))
 
 
-@pytest.mark.parametrize(("seed", "rate_hz"), [(2, 48_000), (6, 44_100), (9, 8_000), (11, 22_050), (5, 96_000)])
+@pytest.mark.parametrize(("seed", "rate_hz"), [(2, 48_000), (6, 44_100), (9, 8_000), (11, 22_050)])
 def test_regions_cover_a_side_and_are_right(seed: int, rate_hz: int) -> None:
     side = make_side(seed, rate_hz, fade_s=0.0)
     assert covers_whole(mapped(side), side.duration_s)
@@ -62,14 +62,25 @@ def test_regions_cover_a_side_and_are_right(seed: int, rate_hz: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("rate_hz", [8_000, 44_100, 48_000])
+@pytest.mark.parametrize("rate_hz", [96_000, 192_000])
+def test_high_rates_are_right(rate_hz: int) -> None:
+    plan = (("leader", 4.0), ("silence", 3.0), ("speech", 8.0), ("silence", 3.0))
+    assert_right(make_side(47, rate_hz, plan=plan, fade_s=0.0))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("rate_hz", [8_000, 16_000, 48_000])
 def test_nearly_all_seconds_of_many_sides_are_right(rate_hz: int) -> None:
-    sides = [make_side(seed, rate_hz) for seed in range(500 + rate_hz % 97, 514 + rate_hz % 97)]
+    sides = [make_side(seed, rate_hz) for seed in range(500 + rate_hz % 97, 508 + rate_hz % 97)]
     found = [mapped(side) for side in sides]
     shares = [share_right(side.truth, one.regions) for side, one in zip(sides, found, strict=True)]
     assert np.average(shares, weights=[side.duration_s for side in sides]) >= RIGHT
-    errors = [boundary_errors_s(side.truth, one.regions) for side, one in zip(sides, found, strict=True)]
-    assert np.mean(np.concatenate(errors) <= BOUNDARY_S) >= 0.95  # a fade ends where no one can say
+    errors = [
+        boundary_errors_s(side.truth, one.regions)
+        for side, one in zip(sides, found, strict=True)
+        if not side.recipe.fade_s  # where a fade sinks into the hiss no one can say
+    ]
+    assert np.mean(np.concatenate(errors) <= BOUNDARY_S) >= 0.97  # a last word before leader may pass for a thump
 
 
 @pytest.mark.parametrize("seed", [31, 32])
