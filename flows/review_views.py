@@ -38,7 +38,10 @@ BEFORE_S, LEAST_S, MOST_S = 1.3, 4.0, 15.0  # what is heard of a finding
 
 @dataclass(frozen=True)
 class FindingView:
-    """One finding. ``at`` names it in an answer, "" for one without a moment; ``hear`` is (start_s, stop_s)."""
+    """One finding. ``at`` names it in an answer, "" for one without a moment; ``hear`` is (start_s, stop_s).
+
+    corrected  whether it is in the master too, and sounds otherwise there
+    """
 
     finding: Finding
     at: str
@@ -46,6 +49,7 @@ class FindingView:
     where: str
     measured: str
     hear: tuple[float, float] | None
+    corrected: bool
 
 
 @dataclass(frozen=True)
@@ -81,7 +85,6 @@ class SideView:
     read_hz: str
     true_hz: str
     channels: tuple[tuple[str, str], ...]
-    corrected: bool
     data: str
 
 
@@ -236,14 +239,19 @@ def _side_view(id: str, side: SideQC, job: SideJob) -> SideView:
         qc=side,
         id=id,
         left=sum(map(is_open, side.findings)),
-        kinds=tuple(_kind_view(group, side) for group in group_findings(side.findings)),
+        kinds=tuple(_kind_view(group, side) for group in sorted(group_findings(side.findings), key=_as_judged)),
         speeds=_speed_choices(side, job),
         read_hz=f"{speed.read_hz:.8g}" if speed.read_hz else "",
         true_hz=f"{speed.true_hz:.8g}" if speed.true_hz else "",
         channels=tuple((use.value, text) for use, text in uses),
-        corrected=sounds_different(side.decisions),
         data=json.dumps(_drawing(side, job)),
     )
+
+
+def _as_judged(group: FindingGroup) -> tuple[int, int, str]:
+    """The order on the page: a kind stays where it is when its findings are settled."""
+    order = (Severity.FAIL, Severity.WARN, Severity.INFO)
+    return min(order.index(finding.severity) for finding in group.findings), -len(group.findings), group.code
 
 
 def _kind_view(group: FindingGroup, side: SideQC) -> KindView:
@@ -273,7 +281,13 @@ def _finding_view(finding: Finding, side: SideQC) -> FindingView:
             f"{name} {words.number(value, 3).rstrip('0').rstrip('.')}" for name, value in numbers if value is not None
         ),
         hear=hear,
+        corrected=hear is not None and _is_in_the_master(hear, side),
     )
+
+
+def _is_in_the_master(hear: tuple[float, float], side: SideQC) -> bool:
+    cut = side.decisions.cut
+    return sounds_different(side.decisions) and hear[0] < cut.stop_s and hear[1] > cut.start_s
 
 
 def _speed_choices(side: SideQC, job: SideJob) -> tuple[SpeedChoice, ...]:

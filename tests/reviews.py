@@ -24,7 +24,7 @@ from pipeline.tape import seal_tape
 
 NOW = datetime(2026, 3, 4, 5, 6, 7, tzinfo=UTC)
 FOUND = (
-    Finding("gap", Severity.FAIL, "samples are missing", 6.5, 6.52, None, None),
+    Finding("gap", Severity.FAIL, "samples are missing", 14.5, 14.52, None, None),
     Finding("speed-off", Severity.WARN, "the deck ran 1.80 % slow", None, None, 1.8, 1.5),
     Finding("dropout", Severity.WARN, "the level drops out", 9.25, 9.3, 18.0, None),
     *(Finding("click", Severity.WARN, "a click", 12.0 + n / 8, 12.001 + n / 8, 20.0, None) for n in range(30)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import hashlib
 import itertools
 import json
@@ -23,6 +24,10 @@ import soundfile
 from pages import finding
 from reviews import FOUND, Browser, make_archive, put_in
 
+import flows.review_changes
+import flows.review_sound
+import flows.review_tiles
+import flows.settle
 from flows.cli import build_parser, main
 from flows.commands import _wishes
 from flows.progress import watched
@@ -365,11 +370,11 @@ def test_there_is_no_tile_beyond_the_side(made, place):
 def test_an_answer_is_on_the_disk_at_once_and_the_sealed_tape_untouched(root):
     work = Idle()
     before = digests(root / "R1")
-    answered = opened(root, work).post("/tape/R1/settle", asked("gap", 6.5, "refused", "the recorder's own test"))
+    answered = opened(root, work).post("/tape/R1/settle", asked("gap", 14.5, "refused", "the recorder's own test"))
     assert answered.json() == {"left": 32, "verdict": "warn"}
     assert digests(root / "R1") == before
     (entry,) = read_settled(root / ".feltpad/settling/R1", "R1").finding
-    assert (entry.code, entry.start_s, entry.said, entry.note) == ("gap", 6.5, Said.REFUSED, "the recorder's own test")
+    assert (entry.code, entry.start_s, entry.said, entry.note) == ("gap", 14.5, Said.REFUSED, "the recorder's own test")
     assert work.asked == [("seal", "R1", False)]
     page = opened(root).get("/tape/R1").text
     assert "Refused" in page and "the recorder&#39;s own test" in page and "32</b> findings to settle" in page
@@ -619,7 +624,7 @@ def test_the_page_learns_of_answers_and_seals_by_others(root):
 @pytest.mark.slow
 def test_the_command_line_settles_signs_and_seals(root, capsys):
     typed = ["rerun", str(root), "--tape", "R1", "--engine", "inline", "--quiet"]
-    assert main([*typed, "--refuse", "gap@0:06.5", "--note", "level meter"]) == 0
+    assert main([*typed, "--refuse", "gap@0:14.5", "--note", "level meter"]) == 0
     assert main([*typed, "--accept", "click", "--accept", "dropout@9.3"]) == 0
     assert main([*typed, "--sign", "R. Quill"]) == 2
     assert "side A: 1 open" in capsys.readouterr().err
@@ -641,10 +646,10 @@ def test_the_command_line_settles_signs_and_seals(root, capsys):
 def test_page_and_command_line_write_the_same(root, tmp_path):
     other = shutil.copytree(root, tmp_path / "other")
     client = opened(root)
-    client.post("/tape/R1/settle", asked("gap", 6.5, "refused", "test"))
+    client.post("/tape/R1/settle", asked("gap", 14.5, "refused", "test"))
     client.post("/tape/R1/settle", asked("click"))
     typed = ["rerun", str(other), "--tape", "R1", "--side", "A", "--engine", "inline", "--quiet"]
-    main([*typed, "--refuse", "gap@6.5", "--note", "test"])
+    main([*typed, "--refuse", "gap@14.5", "--note", "test"])
     main([*typed, "--accept", "click"])
     by_page = [replace(e, on="") for e in read_settled(root / ".feltpad/settling/R1", "R1").finding]
     assert by_page == [replace(e, on="") for e in read_settled(other / "R1/data/decisions", "R1").finding]
@@ -696,6 +701,12 @@ def test_the_command_serves_seals_on_the_way_out_and_ends_well(root):
     assert tapes_with_notes(Archive(root)) == ()
     assert read_qc(Archive(root).sealed("R1")).verdict is Verdict.PASS
     bagit.Bag(str(root / "R1")).validate()
+
+
+@pytest.mark.parametrize("module", [flows.settle, flows.review_sound, flows.review_tiles, flows.review_changes])
+def test_the_examples_in_the_code_hold(module):
+    outcome = doctest.testmod(module)
+    assert outcome.attempted > 0 and outcome.failed == 0
 
 
 def test_it_listens_on_loopback_only():

@@ -80,6 +80,7 @@ function stopSound() {
 
 function hear(row, after) {
   if (!row?.dataset.hear) { tell("This finding is of the whole side: play from the cursor with p."); return; }
+  if (after && !row.querySelector('[data-do="hear-after"]')) { tell("This is not in the corrected copy, or sounds the same there."); return; }
   const [start, stop] = row.dataset.hear.split(" ").map(Number);
   play(row.dataset.side, start, stop, after, row.querySelector("b").textContent);
 }
