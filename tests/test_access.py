@@ -309,3 +309,23 @@ def test_a_name_with_a_colon_is_a_file_and_no_protocol(tmp_path):
     arguments = encoder.codec_arguments(settings(AccessFormat.MP3))
     assert write_encoded(blocks, 48_000, 1, arguments, target) == target
     assert sum(map(len, decoded_blocks(target, 1, 1000))) == 4800
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 24_000, 44_100, 48_000])
+@pytest.mark.parametrize("frames", [2500, 1152 * 3 - 1, 1152 * 7 + 3, 50_077])
+def test_both_decoders_of_mp3_give_the_same_samples_also_above_full_scale(tmp_path, rate_hz, frames):
+    rng = np.random.default_rng(frames)
+    samples = (rng.standard_normal((frames, 2)) * 0.4).astype(np.float32)
+    arguments = encoder.codec_arguments(settings(AccessFormat.MP3))
+    path = write_encoded([samples], rate_hz, 2, arguments, tmp_path / "a.mp3")
+    here = np.concatenate(list(encoder.decoded_mp3_blocks(path, 10_000)))
+    other = np.concatenate(list(decoded_blocks(path, 2, 10_000)))
+    assert here.shape == other.shape
+    assert np.abs(here - other).max() < 1e-5
+
+
+def test_an_mp3_cut_short_does_not_read_back(tmp_path):
+    path, _, _ = made(tmp_path, stereo(melody(4, 48_000, seed=1)), 48_000, AccessFormat.MP3)
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    with pytest.raises(CopyError, match="decode"):
+        list(encoder.decoded_mp3_blocks(path, 1000))

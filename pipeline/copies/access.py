@@ -16,7 +16,14 @@ import soxr
 
 from pipeline.ahead import Tell, ahead, silent, told
 from pipeline.capture import AudioDigest, Encoding, as_float32, open_capture
-from pipeline.copies.encoder import access_rate_hz, codec_arguments, decoded_blocks, packet_sha256, write_encoded
+from pipeline.copies.encoder import (
+    access_rate_hz,
+    codec_arguments,
+    decoded_blocks,
+    decoded_mp3_blocks,
+    packet_sha256,
+    write_encoded,
+)
 from pipeline.copies.lossless import lossless_file
 from pipeline.copies.master import AudioFacts
 from pipeline.copies.settings import AccessFormat, AccessSettings
@@ -122,8 +129,11 @@ def _write_once(
         return _write_flac(ahead(blocks), rate_hz, channels, settings, path)
     written = _Counted(blocks)
     write_encoded(ahead(written), rate_hz, channels, codec_arguments(settings), path)
-    decoded = told(decoded_blocks(path, channels, block_frames), frames, tell, 0.8, 1.0)
-    facts = _measure(decoded, rate_hz, channels)
+    if settings.format is AccessFormat.MP3:
+        decoded = decoded_mp3_blocks(path, block_frames)
+    else:
+        decoded = decoded_blocks(path, channels, block_frames)
+    facts = _measure(told(decoded, frames, tell, 0.8, 1.0), rate_hz, channels)
     if not 0 <= facts.frames - written.frames < LONGEST_PADDING_FRAMES:
         raise CopyError(f"{path}: {written.frames} frames went in, {facts.frames} decode; the encoder lost audio")
     return facts

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import IO, Any
 
 import numpy as np
+import soundfile
 
 from pipeline.copies.settings import AccessFormat, AccessSettings
 from pipeline.errors import CopyError
@@ -89,6 +90,24 @@ def decoded_blocks(path: Path, channels: int, block_frames: int) -> Iterator[Arr
         assert process.stdout is not None
         while chunk := _read_exactly(process.stdout, wanted):
             yield np.frombuffer(chunk, "<f4").reshape(-1, channels)
+
+
+def decoded_mp3_blocks(path: Path, block_frames: int) -> Iterator[Array]:
+    """The same for an MP3 that was just written, by libsndfile in this process: at less than half the cost.
+
+    The samples are ffmpeg's within 1e-5. Not for files of which nothing is known: its decoder complains of damage on
+    standard error, past all our words. Raises CopyError.
+    """
+    try:
+        with soundfile.SoundFile(path) as sound:
+            left = sound.frames
+            while len(block := sound.read(block_frames, dtype="float32", always_2d=True)):
+                left -= len(block)
+                yield block
+    except soundfile.LibsndfileError as exc:
+        raise CopyError(f"{path}: cannot be decoded ({exc})") from exc
+    if left:
+        raise CopyError(f"{path}: {left} frames fewer than it says decode; it is damaged")
 
 
 def packet_sha256(path: Path) -> str:
