@@ -60,7 +60,8 @@ class Azimuth:
     delay_us        positive: the right channel comes later
     uncertainty_us  half-width, 95 %
     arc_minutes     tilt of the head against the tape's recording
-    unless_us       the delay is right unless it truly is further than this from zero; None: it holds in any case
+    unless_us       the delay is right unless it truly is further than this from zero, or a polarity is turned over;
+                    None: it holds in any case
     inverted        the channels have opposite polarity
     loss            treble loss by this tilt; empty where it was not measured
     """

@@ -25,7 +25,8 @@ from pipeline.channels import Layout
 from pipeline.deck import Deck, Head
 from pipeline.demodulate import Demodulated, demodulate
 from pipeline.errors import CaptureError
-from pipeline.flutter import Flutter, Passes, deviation_of, flutter_not_measured, measure_flutter
+from pipeline.flutter import Flutter, Passes, deviation_of, flutter_not_measured, measure_flutter_and_lines
+from pipeline.flutter_lines import Line
 from pipeline.hum import HumLine
 from pipeline.measurement import Measurement, measure_capture
 from pipeline.method import Method
@@ -58,6 +59,7 @@ class _Read:
     tone: Tone
     course: Demodulated
     flutter: Flutter
+    lines: tuple[Line, ...]
     partials: Partials | None
 
 
@@ -105,12 +107,12 @@ def _read_tone(capture: Capture, tone: Tone, settings: BenchSettings) -> _Read |
         course = demodulate(blocks, hz, tone.measured_hz, start / hz, method.demodulation)
     except CaptureError:
         return None
-    flutter = measure_flutter(deviation_of(course), Passes.DECK, method.flutter)
+    flutter, lines = measure_flutter_and_lines(deviation_of(course), Passes.DECK, method.flutter)
     try:
         partials = measure_partials(capture, course, ORDERS, settings.bench.partials)
     except CaptureError:
         partials = None
-    return _Read(tone, course, flutter, partials)
+    return _Read(tone, course, flutter, lines, partials)
 
 
 def _with_parts(read: _Read, rates: Sequence[PartRate], method: Method) -> _Read:
@@ -245,9 +247,9 @@ def _bench_tone(read: _Read) -> BenchTone:
 
 def _curves(read: Sequence[_Read], best: _Read | None, settings: BenchSettings) -> BenchCurves:
     readable = best is not None and not isinstance(best.flutter.tone_hz, NotMeasured)
-    shown = best.course if readable and best is not None else None
+    shown, lines = (best.course, best.lines) if readable and best is not None else (None, ())
     tones, courses = [each.tone for each in read], [each.course for each in read]
-    return draw_curves(tones, courses, shown, settings.method.flutter, settings.bench.course)
+    return draw_curves(tones, courses, shown, lines, settings.method.flutter, settings.bench.course)
 
 
 def _or_zero(value: Reading) -> float:

@@ -11,11 +11,10 @@ import numpy as np
 from pipeline.bench_speed import slow_course
 from pipeline.demodulate import Demodulated
 from pipeline.deviation import Deviation, DeviationBands, weighting
-from pipeline.flutter import FlutterCriteria, deviation_of
-from pipeline.flutter_lines import find_lines
+from pipeline.flutter import FlutterCriteria, deviation_of, flat_band_hz
+from pipeline.flutter_lines import Line
 from pipeline.records import NotMeasured
 from pipeline.speed import error_percent
-from pipeline.standards.wow_flutter import UNWEIGHTED_BAND_HZ
 from pipeline.tone import Tone
 
 Array = np.ndarray[Any, Any]
@@ -77,10 +76,11 @@ def draw_curves(
     tones: Sequence[Tone],
     demodulated: Sequence[Demodulated],
     best: Demodulated | None,
+    lines: Sequence[Line],
     flutter: FlutterCriteria,
     criteria: CurveCriteria,
 ) -> BenchCurves:
-    """``best`` is the tone that flutter is read from, None where none is."""
+    """``best`` is the tone that flutter is read from, None where none is; ``lines`` are those found in it."""
     slow = tuple(
         _slow(tone, tone.nominal_hz, course, criteria)
         for tone, course in zip(tones, demodulated, strict=True)
@@ -89,17 +89,14 @@ def draw_curves(
     if best is None:
         return BenchCurves(slow, None, None, None)
     deviation = deviation_of(best)
-    low_hz = max(UNWEIGHTED_BAND_HZ[0], flutter.least_turns / best.seconds)
-    high_hz = min(UNWEIGHTED_BAND_HZ[1], deviation.bandwidth_hz)
-    amplitude = None if deviation.amplitude is None else (deviation.amplitude, deviation.carrier_hz)
-    lines = find_lines(deviation.percent, deviation.rate_hz, (low_hz, high_hz), flutter.lines, amplitude)
-    bands = DeviationBands(deviation, (low_hz, high_hz), lines, flutter.bands)
+    band_hz = flat_band_hz(deviation, flutter)
+    bands = DeviationBands(deviation, band_hz, lines, flutter.bands)
     flat, weighted = bands.part(), bands.part(weighted=True)
     return BenchCurves(
         slow,
         _envelope(flat, best, criteria),
         _envelope(weighted, best, criteria),
-        _spectrum(deviation, (low_hz, high_hz), criteria),
+        _spectrum(deviation, band_hz, criteria),
     )
 
 

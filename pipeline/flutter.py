@@ -138,12 +138,26 @@ def flutter_not_measured(reason: str) -> Flutter:
 
 
 def measure_flutter(deviation: Deviation, passes: Passes, criteria: FlutterCriteria) -> Flutter:
-    """Every reading the tone allows. Components come unnamed; `pipeline.parts.name_parts` names them."""
+    """Every reading the tone allows. Components come unnamed; `pipeline.part_names.name_parts` names them."""
+    return measure_flutter_and_lines(deviation, passes, criteria)[0]
+
+
+def flat_band_hz(deviation: Deviation, criteria: FlutterCriteria) -> tuple[float, float]:
+    """The band that flat readings of this tone cover."""
+    seconds = len(deviation.percent) / deviation.rate_hz
+    low_hz = max(UNWEIGHTED_BAND_HZ[0], criteria.least_turns / seconds)
+    return low_hz, min(UNWEIGHTED_BAND_HZ[1], deviation.bandwidth_hz)
+
+
+def measure_flutter_and_lines(
+    deviation: Deviation, passes: Passes, criteria: FlutterCriteria
+) -> tuple[Flutter, tuple[Line, ...]]:
+    """The same with the lines that were found, hum beside the tone among them; none where the tone is too short."""
     seconds = len(deviation.percent) / deviation.rate_hz
     if seconds < LEAST_OBSERVATION_S:
-        return flutter_not_measured(f"a tone of {seconds:.1f} s: a reading takes {LEAST_OBSERVATION_S:g} s at least")
-    low_hz = max(UNWEIGHTED_BAND_HZ[0], criteria.least_turns / seconds)
-    high_hz = min(UNWEIGHTED_BAND_HZ[1], deviation.bandwidth_hz)
+        reason = f"a tone of {seconds:.1f} s: a reading takes {LEAST_OBSERVATION_S:g} s at least"
+        return flutter_not_measured(reason), ()
+    low_hz, high_hz = flat_band_hz(deviation, criteria)
     tone = None if deviation.amplitude is None else (deviation.amplitude, deviation.carrier_hz)
     lines = find_lines(deviation.percent, deviation.rate_hz, (low_hz, high_hz), criteria.lines, tone)
     bands = DeviationBands(deviation, (low_hz, high_hz), lines, criteria.bands)
@@ -154,7 +168,7 @@ def measure_flutter(deviation: Deviation, passes: Passes, criteria: FlutterCrite
     def told(name: str, value: Reading) -> Reading:
         return short[name] or value
 
-    return Flutter(
+    flutter = Flutter(
         weighted_peak_percent=told("weighted", two_sigma(weighted)),
         unweighted_peak_percent=told("unweighted", two_sigma(flat)),
         weighted_quasi_peak_percent=told(
@@ -174,6 +188,7 @@ def measure_flutter(deviation: Deviation, passes: Passes, criteria: FlutterCrite
         passes=passes,
         components=tuple(_component(line) for line in lines if not line.foreign),
     )
+    return flutter, lines
 
 
 def two_sigma(deviation_percent: Array) -> float:

@@ -20,7 +20,7 @@ from pipeline.azimuth import measure_azimuth
 from pipeline.bench import BenchSettings, measure_bench
 from pipeline.bench_findings import is_to_be_logged
 from pipeline.bench_history import change_words, read_history, tell_repair, tell_stories
-from pipeline.bench_log import append_bench
+from pipeline.bench_log import BenchChoice, append_bench
 from pipeline.bench_record import Bench, Occasion, log_entry
 from pipeline.bench_settings import BenchCriteria, Figure
 from pipeline.bench_speed import name_tones
@@ -28,6 +28,7 @@ from pipeline.bench_verdict import Figures, Outcome, judge_deck
 from pipeline.capture import open_capture
 from pipeline.deck import BenchComponent, BenchEntry, Power, read_deck
 from pipeline.hum import HumOrigin
+from pipeline.judge import judge_bench
 from pipeline.method import read_all_settings
 from pipeline.partials import Partials
 from pipeline.qc import Severity
@@ -577,3 +578,21 @@ def test_the_sample_test_tape_names_the_sample_decks_parts(tmp_path):
         assert name in line.part
         assert line.peak_percent == pytest.approx(peak_percent, rel=0.1)
     assert len(bench.flutter.components) == len(machine.FAULTS)
+
+
+# --- what a side says of the bench result it was corrected with -------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("age_days", "is_older", "codes"),
+    [
+        (10, False, []),
+        (366, False, ["bench-old"]),
+        (None, True, ["bench-before-service"]),
+        (-366, False, ["bench-old"]),
+    ],
+)
+def test_a_side_is_warned_of_a_stale_bench_result(age_days, is_older, codes):
+    findings = judge_bench(BenchChoice(AFTER, age_days, is_older), read_all_settings().acceptance)
+    assert [finding.code for finding in findings] == codes
+    assert all(finding.severity is Severity.WARN and "2024-05-04" in finding.message for finding in findings)

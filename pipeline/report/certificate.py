@@ -269,7 +269,10 @@ def azimuth_table(bench: Bench) -> Table:
     ]
     note = "Losses follow from the tilt and the width of the tracks."
     if azimuth.unless_us is not None:
-        note += f" With no low tone to go by, the delay is right unless it truly is beyond ±{azimuth.unless_us:.0f} µs."
+        note += (
+            f" With no low tone to go by, the delay is right unless it truly is beyond ±{azimuth.unless_us:.0f} µs or"
+            " one channel has its polarity turned over."
+        )
     return Table("Azimuth", ("What", "Reading"), tuple(rows), note)
 
 

@@ -22,6 +22,7 @@ from pipeline.report.plots import (
     nice_range,
     plot_axes,
     plot_height,
+    rule_mark,
 )
 from pipeline.report.tables import Cell, Table
 from pipeline.report.words import NBSP, number, reading
@@ -135,9 +136,7 @@ def _over_time(history: BenchHistory, name: str, title: str, unit: str, values: 
         (first - room, last + room), nice_range([0.0, *(v for _, v in points)], 0.1), 170, len(services)
     )
     x, y = (np.array(column, float) for column in zip(*points, strict=True))
-    marks = [
-        PlotMark("rule", round(x_axis.at(day), 1), 24.0 + 15 * row, work) for row, (day, work) in enumerate(services)
-    ]
+    marks = [rule_mark(x_axis.at(day), row, work) for row, (day, work) in enumerate(services)]
     marks += [PlotMark("dot", round(x_axis.at(a), 1), round(y_axis.at(b), 1), "") for a, b in points]
     return Plot(
         id=name,

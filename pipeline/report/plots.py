@@ -50,7 +50,8 @@ class PlotLane:
 
 @dataclass(frozen=True)
 class PlotMark:
-    """shape: "number" in a circle, "dot", "square", or "rule" (an upright line with its label at the top)."""
+    """shape: "number" in a circle, "dot", "square", "label", or an upright line with its label at the top to the right
+    or left of it ("rule", "rule-left")."""
 
     shape: str
     x: float
@@ -148,6 +149,14 @@ def part_lanes(x_axis: Axis, bands: Sequence[tuple[str, float, float]]) -> tuple
         label_x, anchor = (x + width + 5, "start") if right else (x - 5, "end")
         lanes.append(PlotLane(name, round(x, 1), round(width, 1), _TOP + row * LANE, round(label_x, 1), anchor))
     return tuple(lanes)
+
+
+def rule_mark(x: float, row: int, label: str) -> PlotMark:
+    """An upright line in a row of lanes of its own; its label goes where there is more room, cut to it."""
+    is_left = x - LEFT > RIGHT - x and RIGHT - x < len(label) * _SIGN_WIDTH
+    room = int(((x - LEFT) if is_left else (RIGHT - x)) / _SIGN_WIDTH)
+    shown = label if len(label) <= room else label[: max(0, room - 1)] + "…"
+    return PlotMark("rule-left" if is_left else "rule", round(x, 1), _TOP + row * LANE + 10, shown)
 
 
 def nice_range(values: Iterable[float], least: float) -> tuple[float, float]:
