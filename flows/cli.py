@@ -43,6 +43,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def build_parser() -> argparse.ArgumentParser:
+    """Every command with its options; the README shows each."""
     parser = argparse.ArgumentParser(
         prog="feltpad",
         description="Measure a repaired cassette deck, correct what its motor cannot, and turn a box of tapes into a"

@@ -42,7 +42,7 @@ from pipeline.capture import Capture, open_capture
 from pipeline.errors import ArchiveError, CaptureError, DecisionError, FeltpadError
 from pipeline.finish import read_qc
 from pipeline.overview import read_overview
-from pipeline.qc import CopyKind, SideQC
+from pipeline.qc import CopyKind, SideQC, TapeQC
 from pipeline.settling import count_open
 from pipeline.source import read_source
 
@@ -153,6 +153,8 @@ class _Pages:
         self._archive, self._work = archive, work
         self._list = BoxList(archive)
         self._tiles = TileStore()
+        # Of the tape looked at last, by version: the drawing and the player ask for it again and again.
+        self._record: tuple[str, str, TapeQC] | None = None
 
     def box(self, request: Request, _: Any) -> Response:
         """The list of tapes with what is left to review."""
@@ -259,10 +261,16 @@ class _Pages:
         return tape
 
     def _side(self, tape: str, side: str) -> SideQC:
-        found = [qc for qc in read_qc(self._archive.require(tape)).sides if qc.side == side]
+        found = [qc for qc in self._record_of(tape).sides if qc.side == side]
         if not found:
             raise ArchiveError(f"tape {tape} has no side {side!r}")
         return found[0]
+
+    def _record_of(self, tape: str) -> TapeQC:
+        version, kept = version_of(self._archive, tape), self._record
+        if kept is None or kept[:2] != (tape, version):
+            self._record = kept = (tape, version, read_qc(self._archive.require(tape)))
+        return kept[2]
 
     def _copy(self, tape: str, side: SideQC, kind: CopyKind) -> Capture:
         root = self._archive.sealed(tape).root

@@ -82,7 +82,12 @@ export function keys(table) {
   single.addEventListener("change", () => remember("feltpad-single-keys", single.checked ? "on" : "off"));
   document.addEventListener("click", (event) => { if (event.target.closest("#help")) keysDialog.showModal(); });
   document.addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.altKey || event.metaKey || event.isComposing || document.querySelector("dialog[open]")) return;
+    if (event.ctrlKey || event.altKey || event.metaKey || event.isComposing) return;
+    const dialog = document.querySelector("dialog[open]");
+    if (dialog) { // closed here and now: the browser would do it a moment later, and a quick next key would go astray
+      if (event.key === "Escape") { event.preventDefault(); document.activeElement.blur(); dialog.close(""); }
+      return;
+    }
     const field = event.target.closest("input, select, textarea");
     if (event.key === "Escape" && field) { field.blur(); return; }
     if (field && !["radio", "checkbox"].includes(field.type)) return;
