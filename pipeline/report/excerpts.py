@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import warnings
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -25,6 +26,7 @@ Read = Callable[[float, float], Array]  # (start_s, stop_s) to float32 (frames, 
 
 _MIMES = {"mp3": "audio/mpeg", "opus": "audio/ogg; codecs=opus"}
 _SAME_DURATION = 1e-9
+ENCODERS = 2  # at once: each is a process that mostly starts and ends
 
 
 @dataclass(frozen=True)
@@ -114,17 +116,19 @@ def cut_listening(
     side: SideQC, capture: Sound, master: Sound | None, criteria: ExcerptCriteria
 ) -> tuple[Listening, ...]:
     """Excerpts at every place of `find_places`: from the capture, and from the master where that sounds different."""
-    heard = []
-    for place in find_places(side, criteria):
+
+    def listen(place: Place) -> Listening | None:
         before = capture.read(place.start_s, place.stop_s)
         if not len(before):
-            continue
+            return None
         after = None
         if master is not None and sounds_different(side.decisions):
             after = _after(side.decisions, place, master, criteria)
         picture = excerpt_picture(before, capture.rate_hz, criteria.picture_columns, criteria.picture_rows)
-        heard.append(Listening(place, cut_excerpt(before, capture.rate_hz, criteria), after, picture))
-    return tuple(heard)
+        return Listening(place, cut_excerpt(before, capture.rate_hz, criteria), after, picture)
+
+    with ThreadPoolExecutor(ENCODERS) as pool:
+        return tuple(heard for heard in pool.map(listen, find_places(side, criteria)) if heard is not None)
 
 
 def sounds_different(decisions: Decisions) -> bool:

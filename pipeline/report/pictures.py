@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.overview import Overview
+from pipeline.report.mel import mel_spectrogram
 
 Array = np.ndarray[Any, Any]
 
@@ -27,6 +28,7 @@ _STOPS = (
 _EXCERPT_RANGE_DB = 70.0
 _EXCERPT_TOP_DBFS = -40.0  # an excerpt without louder lines stays pale: hiss must not look like a concert
 _EXCERPT_FFT_S = 0.046
+_EXCERPT_LOWEST_HZ = 50.0
 
 
 def data_uri(content: bytes, mime: str) -> str:
@@ -43,16 +45,12 @@ def excerpt_picture(samples: Array, rate_hz: int, columns: int, rows: int) -> by
 
     The mel scale gives speech and the treble, where dropouts show first, their fair share of a small picture.
     """
-    import librosa
-
     louder = int(np.argmax((samples.astype(np.float64) ** 2).sum(axis=0)))  # a mean would cancel opposite polarity
     one = np.ascontiguousarray(samples[:, louder], dtype=np.float32)
     fft = int(2 ** round(np.log2(rate_hz * _EXCERPT_FFT_S)))
     one = np.pad(one, (0, max(0, fft - len(one))))
-    power = librosa.feature.melspectrogram(
-        y=one, sr=rate_hz, n_fft=fft, hop_length=max(1, len(one) // columns), n_mels=rows, fmin=50.0, norm=None
-    )
-    level: Array = librosa.power_to_db(power, ref=(fft / 4) ** 2, amin=1e-12, top_db=None)
+    power = mel_spectrogram(one, rate_hz, fft, max(1, len(one) // columns), rows, _EXCERPT_LOWEST_HZ)
+    level = 10 * np.log10(np.maximum(power, 1e-12) / (fft / 4) ** 2)
     return _png(_steps(level[::-1], _EXCERPT_RANGE_DB, _EXCERPT_TOP_DBFS))
 
 
