@@ -285,7 +285,9 @@ def _dask_engine(parsed: argparse.Namespace) -> Callable[[], AbstractContextMana
     from pipeline.settings import shipped
 
     if parsed.scheduler is None:
-        raise SettingsError("--engine dask: give --scheduler the address of a Dask scheduler, such as tcp://10.0.0.1:8786")
+        raise SettingsError(
+            "--engine dask: give --scheduler the address of a Dask scheduler, such as tcp://10.0.0.1:8786"
+        )
     try:
         from flows.dask_engine import DaskEngine
     except ImportError as exc:

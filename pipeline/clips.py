@@ -19,7 +19,7 @@ from pipeline.ranges import FoundRanges
 
 Array = np.ndarray[Any, Any]
 
-DENSE = 3  # where more than one look in so many may hold a clip, one in so many is looked at
+DENSE = 4  # where more than one look in so many may hold a clip, one in so many is looked at
 STEPS_FRAMES = 32  # the smallest step between samples is looked for so near to both flanks
 
 
@@ -76,32 +76,31 @@ class ClipFinder:
         self._level = max(self._level, top)
         if top < self._least:
             return
-        look = (len(samples) - 2 * beside) // len(tops)
+        looks = samples[beside:-beside].reshape(len(tops), -1)
         possible = np.flatnonzero(tops >= self._least)
         if len(possible) > len(tops) // DENSE:  # clipped all along, or a tone: one look in several tells as much
-            possible = possible[np.flatnonzero(np.diff(possible // DENSE, prepend=-1))]
-        rows = samples[beside:-beside].reshape(-1, look)[possible]
-        at, length, number = _flat_tops(rows, tops[possible] * np.float32(1 - criteria.tolerance))
-        starts = beside + possible * look + at
-        flat = np.flatnonzero(length)
-        flat = flat[_steep(samples, starts[flat], starts[flat] + length[flat], criteria)]
-        self._flat_tops += int(number[flat].sum())
-        for start, frames in zip(starts[flat].tolist(), length[flat].tolist(), strict=True):
-            self._found.add(first_frame + start, first_frame + start + frames)
+            possible = possible[:: len(possible) * DENSE // len(tops)]
+        near = looks[possible] >= (tops[possible] * np.float32(1 - criteria.tolerance))[:, None]
+        three = near[:, 2:] & near[:, 1:-1]
+        three &= near[:, :-2]
+        at = three.argmax(1)
+        some = np.flatnonzero(three[np.arange(len(at)), at])
+        if not len(some):
+            return
+        at = at[some]
+        lengths = np.array([_run_length(near[row, first:]) for row, first in zip(some, at, strict=True)])
+        starts = beside + possible[some] * looks.shape[1] + at
+        for which in _steep(samples, starts, starts + lengths, criteria):
+            start = int(starts[which]) + first_frame
+            self._found.add(start, start + int(lengths[which]))
+            flat = three[some[which]]
+            self._flat_tops += 1 + int(np.count_nonzero(flat[1:] & ~flat[:-1]))
 
 
-def _flat_tops(rows: Array, bounds: Array) -> tuple[Array, Array, Array]:
-    """The first run of three or more above its bound in each row: where, how long (0: none), and how many follow."""
-    near = rows >= bounds[:, None]
-    three = near[:, 2:] & near[:, 1:-1]
-    three &= near[:, :-2]
-    every = np.arange(len(rows))
-    first = np.argmax(three, axis=1)
-    some = three[every, first]
-    beyond = np.argmax(~near & (np.arange(rows.shape[1]) > first[:, None]), axis=1)
-    beyond = np.where(beyond > first, beyond, rows.shape[1])
-    numbers = np.count_nonzero(three[:, 1:] & ~three[:, :-1], axis=1) + three[:, 0]
-    return first, np.where(some, beyond - first, 0), numbers
+def _run_length(near: Array) -> int:
+    """How many samples are near the top from the first on."""
+    beyond = int(near.argmin())
+    return len(near) if near[beyond] else beyond
 
 
 def _steep(samples: Array, starts: Array, stops: Array, criteria: ClipCriteria) -> Array:
@@ -114,6 +113,8 @@ def _steep(samples: Array, starts: Array, stops: Array, criteria: ClipCriteria) 
     fallen = tops - flanks
     steep = (before >= 0) & (after <= last) & (fallen >= criteria.fall * criteria.tolerance * tops)
     chosen = np.flatnonzero(steep)
+    if not len(chosen):
+        return chosen
     around = np.arange(-STEPS_FRAMES, STEPS_FRAMES)
     for flank in (starts, stops):
         near = samples[np.clip(flank[chosen, None] + around, 0, last)]

@@ -23,7 +23,6 @@ DOORS = {
     "bagit": {"pipeline.seal"},
     "imageio_ffmpeg": {"pipeline.copies.encoder", "pipeline.report.excerpts"},
     "librosa": {"pipeline.tuning", "pipeline.report"},
-    "matplotlib": {"pipeline.report"},
     "rich": {"flows"},
     "distributed": {"flows.dask_engine"},
 }

@@ -35,7 +35,7 @@ export async function refresh(busy = () => false) {
   document.dispatchEvent(new Event("refreshed"));
 }
 
-// Ask every second whether the archive has changed and what is being done.
+// Ask every second, more often while something is being done, whether the archive has changed and what is being done.
 export function watch(url, changed) {
   const look = async () => {
     let state;
@@ -50,7 +50,7 @@ export function watch(url, changed) {
     }
     show(state);
     if (state.version !== document.body.dataset.version) await changed();
-    setTimeout(look, document.hidden ? 4000 : 1000);
+    setTimeout(look, document.hidden ? 4000 : state.running || state.waiting.length ? 400 : 1000);
   };
   look();
 }

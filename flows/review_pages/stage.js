@@ -35,9 +35,9 @@ export class Stage {
     this.changed = changed; // called with the cut when a person has moved it
     this.tiles = new Map();
     this.cursor = 0;
+    this.handles = [section.querySelector(".handle.start"), section.querySelector(".handle.stop")];
     this.read();
     this.view = [0, this.duration];
-    this.handles = [section.querySelector(".handle.start"), section.querySelector(".handle.stop")];
     this.handles.forEach((handle, which) => this.listenToHandle(handle, which));
     this.listen();
     new ResizeObserver(() => this.draw()).observe(this.element);
@@ -50,11 +50,24 @@ export class Stage {
     this.data = JSON.parse(this.section.querySelector(".drawing").dataset.drawing);
     this.duration = this.data.duration_s;
     this.cut = [...this.data.cut];
+    this.tellCut();
   }
 
   setCut(cut) {
     this.cut = cut;
+    this.tellCut();
     this.draw();
+  }
+
+  // For those who hear the page; at once, not with the next picture.
+  tellCut() {
+    this.handles.forEach((handle, which) => {
+      const bounds = which === 0 ? [0, this.cut[1]] : [this.cut[0], this.duration];
+      handle.setAttribute("aria-valuemin", bounds[0].toFixed(3));
+      handle.setAttribute("aria-valuemax", bounds[1].toFixed(3));
+      handle.setAttribute("aria-valuenow", this.cut[which].toFixed(3));
+      handle.setAttribute("aria-valuetext", clock(this.cut[which]));
+    });
   }
 
   async load() {
@@ -183,7 +196,7 @@ export class Stage {
     const to = which === 0 ? Math.min(Math.max(0, seconds), this.cut[1] - least) : Math.max(Math.min(this.duration, seconds), this.cut[0] + least);
     this.cut[which] = Math.min(this.duration, Math.round(to * 1000) / 1000);
     this.changed(this.cut);
-    this.draw();
+    this.setCut(this.cut);
   }
 
   // --- drawing
@@ -352,11 +365,6 @@ export class Stage {
       const x = which === 0 ? from : to;
       handle.style.left = `${Math.min(Math.max(0, x), width)}px`;
       handle.classList.toggle("off", x < -1 || x > width + 1);
-      const bounds = which === 0 ? [0, this.cut[1]] : [this.cut[0], this.duration];
-      handle.setAttribute("aria-valuemin", bounds[0].toFixed(3));
-      handle.setAttribute("aria-valuemax", bounds[1].toFixed(3));
-      handle.setAttribute("aria-valuenow", this.cut[which].toFixed(3));
-      handle.setAttribute("aria-valuetext", clock(this.cut[which]));
     });
   }
 
