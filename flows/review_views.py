@@ -54,13 +54,14 @@ class FindingView:
 
 @dataclass(frozen=True)
 class KindView:
-    """Findings of one kind. ``left`` of them are open, ``rest`` are not shown."""
+    """Findings of one kind. ``left`` of them are open, ``rest`` are not shown; settled: every one was answered."""
 
     group: FindingGroup
     sign: str
     left: int
     rows: tuple[FindingView, ...]
     rest: int
+    settled: bool
 
 
 @dataclass(frozen=True)
@@ -262,6 +263,7 @@ def _kind_view(group: FindingGroup, side: SideQC) -> KindView:
         left=sum(map(is_open, group.findings)),
         rows=tuple(_finding_view(f, side) for f in sorted(shown, key=lambda f: f.start_s or 0.0)),
         rest=len(group.findings) - len(shown),
+        settled=all(finding.settled for finding in group.findings),
     )
 
 

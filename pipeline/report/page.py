@@ -234,7 +234,7 @@ def _reasons(view: SideView) -> Iterable[Reason]:
     for shown in view.groups:
         if shown.group.severity is Severity.INFO:
             continue
-        count = len(shown.group.findings)
+        count = sum(finding.counts_as is not Severity.INFO for finding in shown.group.findings)
         worst = shown.group.findings[0].message
         text = worst if count == 1 else f"{shown.group.title}, {count} times. The worst: {worst}"
         yield Reason(view.side.qc.side, text, shown.group.severity, shown.sign, shown.id)

@@ -13,6 +13,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from statistics import median
 
@@ -85,16 +86,17 @@ def _side(minutes: int, parts: Sequence[str], parsed: argparse.Namespace) -> Non
 
 
 def _median(runs: Sequence[Usage]) -> Usage:
-    names = ("cpu_s", "wall_s", "peak_mb")
-    return Usage(*(median(getattr(run, name) for run in runs) for name in names), max(run.left for run in runs), 0)
+    middle = {name: median(getattr(run, name) for run in runs) for name in ("cpu_s", "wall_s", "peak_mb", "once_mb")}
+    return replace(runs[0], **middle, left=max(run.left for run in runs))
 
 
 def _tell(what: str, cost: Usage, minutes: float) -> None:
+    once = f" ({cost.once_mb:.0f} with shared pages once: {cost.heaviest})" if cost.once_mb else ""
     left = f", {cost.left} PROCESSES LEFT" if cost.left else ""
     print(
         f"  {what:<16} {cost.cpu_s:7.1f} CPU s ({cost.cpu_s * 60 / minutes:6.1f} an hour of tape,"
         f" {minutes * 60 / cost.cpu_s:5.1f} x real time per core), wall {cost.wall_s:6.1f} s"
-        f" ({cost.wall_s / cost.cpu_s:.2f} of CPU), peak {cost.peak_mb:5.0f} MB{left}",
+        f" ({cost.wall_s / cost.cpu_s:.2f} of CPU), peak {cost.peak_mb:5.0f} MB{once}{left}",
         flush=True,
     )
 
