@@ -17,7 +17,7 @@ from dataclasses import replace
 from pathlib import Path
 from statistics import median
 
-from tests.benchmarks import captures, usage
+from tests.benchmarks import long_captures, usage
 from tests.benchmarks.usage import Usage
 
 PARTS = ("stages", "job", "script", "floor", "commands", "rerun", "workers", "fixed")
@@ -50,7 +50,7 @@ def main(words: Sequence[str] | None = None) -> None:
 
 def _side(minutes: int, parts: Sequence[str], parsed: argparse.Namespace) -> None:
     """One side of this length, everything beside everything."""
-    box = captures.make_box(parsed.folder / f"box-{minutes}", 1, 60 * minutes)
+    box = long_captures.make_box(parsed.folder / f"box-{minutes}", 1, 60 * minutes)
     capture, out = box / "captures" / "T0001-A.wav", parsed.folder / "out"
     print(f"\n{minutes} minutes, 96 kHz, 24 bits, stereo; correction by {captures.RATIO:.6f}")
     if "stages" in parts:
@@ -110,7 +110,7 @@ def _stages(box: Path, out: Path, minutes: int) -> None:
 
 
 def _workers(folder: Path) -> None:
-    box, out = captures.make_box(folder / "box-many", BOX_SIDES, BOX_SECONDS), folder / "out"
+    box, out = long_captures.make_box(folder / "box-many", BOX_SIDES, BOX_SECONDS), folder / "out"
     costs = {}
     print(f"\n{BOX_SIDES} sides of {BOX_SECONDS} s")
     for workers in (1, 2):
@@ -123,7 +123,7 @@ def _workers(folder: Path) -> None:
 
 def _fixed(folder: Path) -> None:
     print("\nFixed costs")
-    box = captures.make_box(folder / "box-check", CHECK_SIDES, 1)
+    box = long_captures.make_box(folder / "box-check", CHECK_SIDES, 1)
     helped = usage.feltpad("--help")
     checked = usage.feltpad("check", box)
     one, many = (usage.module("fixed", str(sides)) for sides in (1, 41))
