@@ -52,13 +52,13 @@ def _side(minutes: int, parts: Sequence[str], parsed: argparse.Namespace) -> Non
     """One side of this length, everything beside everything."""
     box = long_captures.make_box(parsed.folder / f"box-{minutes}", 1, 60 * minutes)
     capture, out = box / "captures" / "T0001-A.wav", parsed.folder / "out"
-    print(f"\n{minutes} minutes, 96 kHz, 24 bits, stereo; correction by {captures.RATIO:.6f}")
+    print(f"\n{minutes} minutes, 96 kHz, 24 bits, stereo; correction by {long_captures.RATIO:.6f}")
     if "stages" in parts:
         _stages(box, out, minutes)
     ways = {
         "job": lambda: usage.feltpad("digitize", box, "--out", out, "--quiet"),
-        "floor": lambda: usage.module("floor", capture, out, str(captures.RATIO)),
-        "script": lambda: usage.module("script", capture, out, str(captures.RATIO)),
+        "floor": lambda: usage.module("floor", capture, out, str(long_captures.RATIO)),
+        "script": lambda: usage.module("script", capture, out, str(long_captures.RATIO)),
     }
     chosen = [way for way in ways if way in parts and not (way == "script" and minutes > parsed.script_up_to)]
     costs: dict[str, list[Usage]] = {way: [] for way in chosen}
