@@ -62,6 +62,7 @@ def build_parser() -> argparse.ArgumentParser:
     _review(commands)
     _qc(commands)
     _verify(commands)
+    _restore(commands)
     return parser
 
 
@@ -198,6 +199,15 @@ def _verify(commands: Subparsers) -> None:
     verify.add_argument("archive", type=Path, metavar="ARCHIVE")
     verify.add_argument("--tape", action="append", default=[], metavar="ID", help="only this tape; may be given again")
     verify.add_argument("--json", action="store_true", help="the outcome as one JSON document")
+
+
+def _restore(commands: Subparsers) -> None:
+    """The capture file again, byte for byte."""
+    restore = commands.add_parser("restore", help="a side's capture file again, byte for byte")
+    restore.add_argument("archive", type=Path, metavar="ARCHIVE")
+    restore.add_argument("--tape", required=True, metavar="ID")
+    restore.add_argument("--side", required=True, metavar="S")
+    restore.add_argument("--out", type=Path, required=True, metavar="FILE")
 
 
 def _config(parser: argparse.ArgumentParser) -> None:

@@ -194,6 +194,20 @@ def qc(parsed: argparse.Namespace) -> int:
     return FAILED_QC if any(record.verdict is Verdict.FAIL for record in records) else DONE
 
 
+def restore(parsed: argparse.Namespace) -> int:
+    """A side's capture file again, byte for byte."""
+    from pipeline.errors import ArchiveError
+    from pipeline.finish import read_qc
+    from pipeline.restore import restore_capture
+
+    folder = Archive(parsed.archive).require(parsed.tape)
+    sides = {side.side: side for side in read_qc(folder).sides}
+    if parsed.side not in sides:
+        raise ArchiveError(f"tape {parsed.tape} has no side {parsed.side!r}; sides here: {', '.join(sides)}")
+    print(restore_capture(folder, sides[parsed.side], parsed.out))
+    return DONE
+
+
 def verify(parsed: argparse.Namespace) -> int:
     """Prove structure, completeness, checksums and audio of every tape; names every bad file."""
     from pipeline.seal import verify_tape

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from flows.cli import main
 from flows.workers import StageCall, perform
 from pipeline.again import Wishes, make_again, plan_again
 from pipeline.archive import Archive
@@ -162,6 +163,15 @@ def test_qc_json_keeps_to_its_schema_and_the_schema_in_the_repo_is_the_records_o
     schema = json_schema(TapeQC)
     for tape in ("M1", "M2"):
         jsonschema.validate(json.loads((first[0] / tape / "data/qc/qc.json").read_text("utf-8")), schema)
+
+
+def test_the_capture_file_comes_back_byte_for_byte_and_never_over_another(box, first, tmp_path, capsys):
+    out = tmp_path / "again.wav"
+    command = ["restore", str(first[0]), "--tape", "M1", "--side", "A", "--out", str(out)]
+    assert main(command) == 0
+    assert out.read_bytes() == (box / "captures/M1-A.wav").read_bytes()
+    assert main(command) == 2
+    assert "is there already" in capsys.readouterr().err
 
 
 def test_tags_come_from_the_sheet_also_from_columns_feltpad_does_not_know(first):
