@@ -65,7 +65,9 @@ class FrameMeter:
         self._hop = self._length // 2
         self._window = _hann(self._length)
         self._scale = 2.0 / (self._length * float(np.sum(self._window.astype(np.float64) ** 2)))
-        self._held = np.zeros((0, channels), np.float32)
+        at_once = max(1, BATCH_BYTES // (4 * self._length * channels))
+        self._held = np.zeros((channels, (at_once - 1) * self._hop + self._length), np.float32)
+        self._filled = 0  # so much of ``_held`` waits to be measured
         self._rows: list[tuple[Array, ...]] = []
         hz = np.fft.rfftfreq(self._length, 1 / rate_hz)
         centres = [c for c in BAND_CENTRES_HZ if c / np.sqrt(2) < 0.4 * rate_hz]
@@ -75,36 +77,41 @@ class FrameMeter:
         self._low_bin = max(2, int(np.searchsorted(hz, LOWEST_LINE_HZ)))
 
     def feed(self, block: Array) -> None:
-        held = np.concatenate([self._held, block]) if len(self._held) else block
-        count = (len(held) - self._length) // self._hop + 1
-        if count > 0:
-            self._measure(held, count)
-            held = held[count * self._hop :]
-        self._held = np.ascontiguousarray(held)
+        at = 0
+        while at < len(block):
+            count = min(len(block) - at, self._held.shape[1] - self._filled)
+            self._held[:, self._filled : self._filled + count] = block[at : at + count].T
+            self._filled += count
+            at += count
+            if self._filled == self._held.shape[1]:
+                self._rows.append(self._measured(self._held))
+                self._filled = self._length - self._hop
+                self._held[:, : self._filled] = self._held[:, -self._filled :].copy()
 
     def frames(self) -> Frames:
         """Every whole frame so far. A capture shorter than one frame is filled up with zeros to give one."""
-        if not self._rows:
-            padded = np.zeros((self._length, self._held.shape[1]), np.float32)
-            padded[: len(self._held)] = self._held
-            self._measure(padded, 1)
-        total, bands, line_hz, share, line, flat, zeros = (np.concatenate(c) for c in zip(*self._rows, strict=True))
+        rows = list(self._rows)
+        rest = self._held[:, : self._filled]
+        if not rows and self._filled < self._length:
+            rest = np.pad(rest, ((0, 0), (0, self._length - self._filled)))
+        if rest.shape[1] >= self._length:
+            rows.append(self._measured(rest))
+        total, bands, line_hz, share, line, flat, zeros = (np.concatenate(c) for c in zip(*rows, strict=True))
         times_s = (np.arange(len(zeros)) * self._hop + self._length / 2) / self._rate_hz
         return Frames(self._hop / self._rate_hz, times_s, bands, total, line_hz, share, line, flat, zeros)
 
-    def _measure(self, held: Array, count: int) -> None:
-        used = np.ascontiguousarray(held[: (count - 1) * self._hop + self._length].T)
-        views = np.lib.stride_tricks.sliding_window_view(used, self._length, axis=1)[:, :: self._hop]
-        at_once = max(1, BATCH_BYTES // (4 * self._length * len(used)))
-        for first in range(0, count, at_once):
-            batch = views[:, first : first + at_once].transpose(1, 0, 2)
-            self._rows.append((*self._spectra(batch), ~np.any(batch, axis=(1, 2))))
+    def _measured(self, samples: Array) -> tuple[Array, ...]:
+        """The columns of every whole frame in (channels, frames of audio)."""
+        views = np.lib.stride_tricks.sliding_window_view(samples, self._length, axis=1)[:, :: self._hop]
+        batch = views.transpose(1, 0, 2)
+        return (*self._spectra(batch), ~np.any(batch, axis=(1, 2)))
 
     def _spectra(self, views: Array) -> tuple[Array, ...]:
         """views is (frames, channels, length)."""
         spectrum = scipy.fft.rfft(views * self._window, axis=-1)
-        power = spectrum.real**2
-        power += spectrum.imag**2
+        squares = spectrum.view(np.float32)  # in one row: real and imaginary parts apart would be walked in strides
+        squares *= squares
+        power = squares[..., ::2] + squares[..., 1::2]
         power *= np.float32(self._scale)
         power[..., :2] = 0.0  # they hold DC through the window
         total = power.sum(-1)
