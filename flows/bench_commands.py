@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from flows.cli import DONE, FAILED_QC, USAGE
+from flows.exit_codes import DONE, FAILED_QC, USAGE
 
 if TYPE_CHECKING:
     from pipeline.bench_curves import BenchCurves

@@ -13,10 +13,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
+from flows.exit_codes import DONE, USAGE
+
 if TYPE_CHECKING:
     Subparsers: TypeAlias = argparse._SubParsersAction[argparse.ArgumentParser]
 
-DONE, USAGE, FAILED_QC, FAILED_SIDE = 0, 2, 3, 4
 
 _EPILOG = """\
 exit codes: 0 done; 2 usage or sheet error, nothing was written; 3 everything was written, at least one verdict is

@@ -11,7 +11,7 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flows.cli import DONE, FAILED_QC, FAILED_SIDE, USAGE
+from flows.exit_codes import DONE, FAILED_QC, FAILED_SIDE, USAGE
 from pipeline.archive import Archive
 
 if TYPE_CHECKING:
