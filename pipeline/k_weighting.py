@@ -22,6 +22,7 @@ from pipeline.standards import loudness as standard
 Array = np.ndarray[Any, Any]
 
 STEP_S = 0.01  # finer than the gating step, so that a 0.4 s burst is caught whole wherever it begins
+PIECE_FRAMES = 1 << 16  # stays in the processor's cache
 ROW_FRAMES = 64  # near the cheapest: longer rows multiply more, shorter ones carry more state
 _ROW_LENGTHS = range(ROW_FRAMES * 5 // 8, ROW_FRAMES * 3 // 2 + 1)
 _STEP_COUNTS = range(8, 21)  # steps of 12.5 to 5 ms: room to meet 0.1 s exactly at odd rates
@@ -79,7 +80,11 @@ class KWeightedEnergy:
 
     def feed(self, block: Array) -> Array:
         """Mean square after K-weighting, summed over the channels, of each step that is now whole: (steps,)."""
-        held = np.concatenate([self._held, block]) if len(self._held) else block
+        pieces = [self._take(block[at : at + PIECE_FRAMES]) for at in range(0, len(block), PIECE_FRAMES)]
+        return np.concatenate(pieces) if pieces else np.zeros(0)
+
+    def _take(self, piece: Array) -> Array:
+        held = np.concatenate([self._held, piece]) if len(self._held) else piece
         steps = len(held) // self.step_frames
         used = steps * self.step_frames
         self._held = np.array(held[used:], np.float32)
