@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.frames import Frames
+from pipeline.frames import SILENT_DB, Frames
 from pipeline.leader import LeaderCriteria, leaders_among
 from pipeline.records import NotMeasured, Reading
 from pipeline.rests import NO_REST, Cells, RestCriteria, cells_of, find_rests
@@ -64,6 +64,7 @@ class RegionCriteria:
     leader           what tells leader from hiss
     pause_s          a shorter pause inside programme stays programme
     burst_s          sound that lasts less in all, with pauses around it, is no programme
+    word_s, word_db  unless in some octave of speech it stands this far over the quiet, this long
     knock_s          a sound shorter than this at the edge of a tone or leader, apart from the programme, is none of it
     sliver_s         a shorter quiet stretch joins its neighbour
     alive_db         a channel is alive where hiss or sound stands out by this much
@@ -73,6 +74,8 @@ class RegionCriteria:
     leader: LeaderCriteria
     pause_s: float
     burst_s: float
+    word_s: float
+    word_db: float
     knock_s: float
     sliver_s: float
     alive_db: float
@@ -104,7 +107,9 @@ def find_regions(frames: Frames, tones: Sequence[Span], duration_s: float, crite
     marks[(matched != NO_REST) & (matched < leaders) | cells.zeros] = _Mark.LEADER  # noise that rounding broke up, too
     marks[cells.toned] = _Mark.TONE
     heard = marks.copy()
-    marks = _settle(marks, cells.seconds, criteria)
+    over_db = (cells.level_db - rests.max(axis=0, initial=SILENT_DB))[:, cells.voice]
+    spoken = np.any(over_db > criteria.word_db, axis=1)
+    marks = _settle(marks, spoken, cells.seconds, criteria)
     regions = _laid_out(marks, cells, tones, duration_s)
     hiss, electronics = _floors(cells, heard, marks, reason, criteria)
     return RegionMap(regions, hiss, electronics)
@@ -127,10 +132,10 @@ def _runs(marks: Array) -> list[tuple[int, int, int]]:
     return [(int(marks[a]), a, b) for a, b in pairwise(edges)]
 
 
-def _settle(marks: Array, cell_s: float, criteria: RegionCriteria) -> Array:
+def _settle(marks: Array, spoken: Array, cell_s: float, criteria: RegionCriteria) -> Array:
     """Marks of cells, with knocks, pauses and slivers settled."""
     marks = _without_slivers(marks, cell_s, criteria)
-    marks = _without_knocks(marks, cell_s, criteria)
+    marks = _without_knocks(marks, spoken, cell_s, criteria)
     marks = _with_pauses(marks, cell_s, criteria)
     return _without_slivers(marks, cell_s, criteria)
 
@@ -146,8 +151,8 @@ def _without_slivers(marks: Array, cell_s: float, criteria: RegionCriteria) -> A
     return marks
 
 
-def _without_knocks(marks: Array, cell_s: float, criteria: RegionCriteria) -> Array:
-    """Short sounds with quiet around them become quiet, each half like its neighbour."""
+def _without_knocks(marks: Array, spoken: Array, cell_s: float, criteria: RegionCriteria) -> Array:
+    """Short sounds with quiet around them become quiet, each half like its neighbour, unless they are words."""
     marks = marks.copy()
     runs = _runs(marks)
     for island in _islands(runs, cell_s, criteria.pause_s):
@@ -156,6 +161,8 @@ def _without_knocks(marks: Array, cell_s: float, criteria: RegionCriteria) -> Ar
             drop = members
         else:
             drop = _knocks_at_ends(runs, island, cell_s, criteria)
+        if sum(spoken[first:stop].sum() for _, first, stop in drop) * cell_s >= criteria.word_s:
+            continue
         for _, first, stop in drop:
             _fill_quiet(marks, first, stop)
     return marks

@@ -15,13 +15,15 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.frames import BAND_CENTRES_HZ, LOWEST_LINE_HZ, Frames
+from pipeline.frames import BAND_CENTRES_HZ, Frames
 from pipeline.spans import Span
 
 Array = np.ndarray[Any, Any]
 
 UNHEARD_POWER = 1e-12  # -120 dBFS a band is added to every band: what lies below it is alike
 MAINS_HZ = (50.0, 60.0)
+VOICE_HZ = (500.0, 4000.0)  # centres of the octaves from 350 Hz to 5.7 kHz: a thump hardly reaches them
+UNRESOLVED_HZ = 85.0  # below it the lines of 50 and 60 Hz stand between bins: anything may be they
 TIED_BINS = 1.94  # a Hann window ties neighbouring bins: so many count as one independent value (C)
 FEWEST_STRETCHES = 8  # of beating hum, overlapping: fewer are one held note
 NOISE_FLAT_DB = -2.51  # mean level of the lines of Gaussian noise under their mean power: 10 γ / ln 10 (C)
@@ -40,6 +42,7 @@ class RestCriteria:
     beat_s             hum that comes and goes does so within this
     still_hum_db       the spread allowed in bands that may carry hum, because hums beat
     highest_hum_hz     a line above this is no hum
+    mains_share        a line this share of its frequency away from a multiple of mains is no hum
     uneven_db          steady sound whose spectrum is this much less even than that of noise is held notes
     line_share         a line that is no hum and holds this share of the power is programme, however steady
     loudest_dbfs       above this, the bands of strong hum left out, steady noise is programme
@@ -60,6 +63,7 @@ class RestCriteria:
     still_hum_db: float
     beat_s: float
     highest_hum_hz: float
+    mains_share: float
     uneven_db: float
     line_share: float
     loudest_dbfs: float
@@ -81,6 +85,7 @@ class Cells:
     level_db      (cells, heard channels * bands); chance_db its standard deviation for pure noise, for each band
     high          (heard channels * bands,) True for bands above hum
     middle        (heard channels * bands,) True for bands above strong hum, but not high
+    voice         (heard channels * bands,) True for the octaves speech lives in
     total_db      (cells, channels)
     line_hz, line_share, flat_db  (cells, heard channels) the strongest line; how even the spectrum is above hum
     zeros, toned  (cells,) exact zeros throughout; inside a tone found elsewhere
@@ -91,6 +96,7 @@ class Cells:
     chance_db: Array
     high: Array
     middle: Array
+    voice: Array
     total_db: Array
     line_hz: Array
     line_share: Array
@@ -136,6 +142,7 @@ def cells_of(frames: Frames, tones: Sequence[Span], criteria: RestCriteria) -> C
         np.tile(chance_db, heard.sum()),
         np.tile(centres / np.sqrt(2) >= criteria.hum_top_hz, heard.sum()),
         np.tile((centres > criteria.highest_hum_hz) & (centres / np.sqrt(2) < criteria.hum_top_hz), heard.sum()),
+        np.tile((centres >= VOICE_HZ[0]) & (centres <= VOICE_HZ[1]), heard.sum()),
         total_db,
         frames.line_hz[starts][:, heard],
         mean(frames.line_share[:, heard]),
@@ -220,14 +227,21 @@ def _groups(level_db: Array, width_db: float) -> list[Array]:
 
 def _is_noise(cells: Cells, rest: Array, fits: Array, criteria: RestCriteria) -> bool:
     """Whether a still level can be noise: not loud, even above hum, and no line below that is not hum."""
-    power = np.where(cells.high | cells.middle, 10 ** (rest / 10), 0.0)
+    share, hz = np.median(cells.line_share[fits], axis=0), np.median(cells.line_hz[fits], axis=0)
+    hummed = not np.any((share > criteria.line_share) & ~_of_mains(hz, criteria.mains_share * hz))
+    power = np.where(cells.high | cells.middle | (not hummed), 10 ** (rest / 10), 0.0)
     power = power.reshape(cells.line_hz.shape[1], -1).sum(axis=1)
     if 10 * np.log10(power.max()) > criteria.loudest_dbfs or rest.max() > criteria.loudest_hum_dbfs:
         return False
     if np.median(cells.flat_db[fits], axis=0).min() < NOISE_FLAT_DB - criteria.uneven_db:
         return False
-    share, hz = np.median(cells.line_share[fits], axis=0), np.median(cells.line_hz[fits], axis=0)
     return not np.any((share > criteria.line_share) & (hz > criteria.highest_hum_hz))
+
+
+def _of_mains(hz: Array, within_hz: Array | float) -> Array:
+    """True where a line lies so near a multiple of one mains frequency, or too low for a frame to tell."""
+    off_hz = np.min([np.abs((hz + mains / 2) % mains - mains / 2) for mains in MAINS_HZ], axis=0)
+    return np.asarray((off_hz <= within_hz) | (hz < UNRESOLVED_HZ))
 
 
 def _fits(cells: Cells, rest: Array, bands: Array | None, criteria: RestCriteria) -> Array:
@@ -239,6 +253,7 @@ def _fits(cells: Cells, rest: Array, bands: Array | None, criteria: RestCriteria
     span = max(1, round(criteria.faint_s / cells.seconds))
     faint_db = np.maximum(criteria.faint_db, 5 * chance_db / np.sqrt(span))
     capped = np.clip(off_db, -2 * faint_db, 2 * faint_db)  # so that a loud start does not reach back
+    capped[cells.toned] = 0.0  # nor does a tone
     padded = np.pad(capped, ((span // 2, span - 1 - span // 2), (0, 0)), "edge")
     return fits & np.all(_running_mean(padded, span) <= faint_db, axis=1) & ~cells.zeros & ~cells.toned
 
@@ -254,7 +269,7 @@ def _with_beats(cells: Cells, rest: Array, criteria: RestCriteria) -> Array:
     hz = cells.line_hz[steady][cells.line_share[steady] > 0.5 * criteria.line_share]
     length = max(1, round(criteria.beat_s / cells.seconds))
     off_hz = np.array([np.abs((hz + mains / 2) % mains - mains / 2) for mains in MAINS_HZ])
-    if not len(hz) or len(steady) < length or np.mean((off_hz < 6.0) | (hz < 2 * LOWEST_LINE_HZ), axis=1).max() < 0.8:
+    if not len(hz) or len(steady) < length or np.mean((off_hz < 6.0) | (hz < UNRESOLVED_HZ), axis=1).max() < 0.8:
         return rest
     whole = np.flatnonzero(_running_mean(steady[:, None], length)[:, 0] > 1 - 0.5 / length)[:: max(1, length // 8)]
     views = np.lib.stride_tricks.sliding_window_view(cells.level_db[:, ~cells.high], length, axis=0)[whole]
