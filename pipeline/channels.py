@@ -6,7 +6,8 @@ and DC (below ``LOWEST_HZ``) never count.
 
 A layout is read from the residual: the share of power that no fixed gain and delay, band by band, carries from one
 channel into the other. It is 0 for a mono deck captured in stereo. Independent hiss adds to it, as it does for a mono
-recording on a stereo head, so what the quietest stretches show is taken off first.
+recording on a stereo head, and hum of the deck has a polarity of its own, so powers and cross power of the pauses are
+taken off first; of the quietest stretches where no pause is known.
 
 Delay is the slope of the cross spectrum's phase over frequency. Its uncertainty comes from groups of stretches that
 must agree: programme spread wide by spaced microphones has no one delay, and then none is told.
@@ -31,7 +32,8 @@ FRAME_S = 0.0213  # 2048 frames at 96 kHz
 STRETCH_S = 0.25
 FRAMES_PER_STRETCH = 2
 LOWEST_HZ = 250.0
-EDGES_HZ = (*np.arange(LOWEST_HZ, 4000.0, 250.0), *np.arange(4000.0, 12001.0, 500.0))
+# narrow where the residual is read: 150 µs of delay turn the phase by 0.12 rad across 125 Hz, a residual of 0.001
+EDGES_HZ = (*np.arange(LOWEST_HZ, 2000.0, 125.0), *np.arange(2000.0, 4000.0, 250.0), *np.arange(4000.0, 12001.0, 500.0))
 SILENT = 1e-20  # power below which a channel is exact zeros for us
 
 
@@ -151,25 +153,33 @@ class ChannelMeter:
         grouped = [power.reshape(-1, together, power.shape[1]).mean(1) for power in powers]
         return (*grouped[:3], grouped[4] / np.maximum(grouped[3], np.float32(1e-30)))
 
-    def measure_channels(self, spans: Sequence[Span] | None) -> Channels:
-        """Layout and numbers over programme and tones; ``spans`` None is the whole capture, empty is "no programme"."""
+    def measure_channels(self, spans: Sequence[Span] | None, hiss_spans: Sequence[Span] = ()) -> Channels:
+        """Layout and numbers over programme and tones; ``spans`` None is the whole capture, empty is "no programme".
+
+        hiss_spans  pauses: the tape runs, its hiss and the deck's hum are heard and nothing else; never a leader
+        """
         if self._channels == 1:
             return _untold(Layout.MONO, "one channel")
         bands = self._bands()
         if not np.any(bands.left > SILENT) and not np.any(bands.right > SILENT):
             return _untold(Layout.MONO, "both channels are digital silence")
-        starts_s = np.arange(len(bands.left)) * self._stretch_s
-        inside = np.full(len(starts_s), spans is None)
-        for span in spans or ():
-            inside |= (starts_s >= span.start_s) & (starts_s + self._stretch_s <= span.stop_s)
+        inside = np.full(len(bands.left), True) if spans is None else self._within(spans, len(bands.left))
+        pauses = bands.taken(self._within(hiss_spans, len(bands.left)) & ~inside)
         if not np.any(inside):
-            layout = _read_layout(bands, bands, self._criteria)
+            layout = _read_layout(bands, bands.taken(inside), self._criteria)
             return _untold(layout, "programme is too short" if spans else "no programme")
         chosen = bands.taken(inside)
         loudest = np.max(np.maximum(chosen.left.sum(1), chosen.right.sum(1)))
         if 10 * np.log10(max(float(loudest), SILENT)) < self._criteria.quietest_programme_dbfs:
-            return _untold(_read_layout(chosen, bands, self._criteria), "nothing louder than noise")
-        return self._measured(chosen, bands)
+            return _untold(_read_layout(chosen, pauses, self._criteria), "nothing louder than noise")
+        return self._measured(chosen, pauses)
+
+    def _within(self, spans: Sequence[Span], count: int) -> Array:
+        """Which of the stretches lie wholly in a span, (count,)."""
+        starts_s, inside = np.arange(count) * self._stretch_s, np.full(count, False)
+        for span in spans:
+            inside |= (starts_s >= span.start_s) & (starts_s + self._stretch_s <= span.stop_s)
+        return inside
 
     def _bands(self) -> _Bands:
         rows = self._rows
@@ -179,8 +189,8 @@ class ChannelMeter:
             rows = [self._reduced(frame, 1)]
         return _Bands(*(np.concatenate(column) for column in zip(*rows, strict=True)))
 
-    def _measured(self, chosen: _Bands, every: _Bands) -> Channels:
-        layout = _read_layout(chosen, every, self._criteria)
+    def _measured(self, chosen: _Bands, pauses: _Bands) -> Channels:
+        layout = _read_layout(chosen, pauses, self._criteria)
         if layout in (Layout.LEFT_ONLY, Layout.RIGHT_ONLY):
             return _untold(layout, f"the {'right' if layout is Layout.LEFT_ONLY else 'left'} channel is dead")
         total = chosen.summed()
@@ -201,7 +211,11 @@ class ChannelMeter:
         best_s = _coarse_delay_s(total, weight, criteria.greatest_delay_us)
         groups = np.arange(count) * criteria.delay_groups // count  # whole stretches of time, so groups are independent
         parts = [chosen.taken(groups == group).summed() for group in range(criteria.delay_groups)]
-        fits_s = [_fine_delay_s(part, weight, best_s)[0] for part in parts]
+        usual = np.mean(
+            [np.abs(part.cross) for part in parts], axis=0
+        )  # a band a group has no note in tells it nothing
+        weights = [weight * np.minimum(1, np.abs(part.cross) / np.maximum(usual, 1e-30)) for part in parts]
+        fits_s = [_fine_delay_s(part, own, best_s)[0] for part, own in zip(parts, weights, strict=True)]
         delay_s, bands_error_s = _fine_delay_s(total, weight, best_s)
         time_error_s = float(np.std(fits_s, ddof=1)) / np.sqrt(criteria.delay_groups)
         error_us = 1e6 * max(time_error_s, bands_error_s)
@@ -216,7 +230,7 @@ def _untold(layout: Layout, reason: str) -> Channels:
     return Channels(layout, *(NotMeasured(reason) for _ in range(4)))
 
 
-def _read_layout(chosen: _Bands, every: _Bands, criteria: ChannelCriteria) -> Layout:
+def _read_layout(chosen: _Bands, pauses: _Bands, criteria: ChannelCriteria) -> Layout:
     left, right = chosen.left.sum(1, dtype=np.float64), chosen.right.sum(1, dtype=np.float64)
     loud = np.maximum(left, right) >= np.percentile(np.maximum(left, right), 70)
     difference_db = 10 * np.log10((right[loud].sum() + SILENT) / (left[loud].sum() + SILENT))
@@ -229,10 +243,13 @@ def _read_layout(chosen: _Bands, every: _Bands, criteria: ChannelCriteria) -> La
         left_steady, right_steady = (_spread_db(power) < criteria.steady_db for power in (left, right))
         if left_steady != right_steady:
             return Layout.RIGHT_ONLY if left_steady else Layout.LEFT_ONLY
-    if coherence < criteria.related or _residual_share(chosen, every, low, criteria) > criteria.mono_residual:
+    clean = _without_noise(chosen, pauses, low, criteria)
+    power = np.sqrt(clean.left * clean.right)[low]
+    residual = np.sum(power * (1 - _coherence(clean)[low])) / max(float(power.sum()), SILENT)
+    if coherence < criteria.related or residual > criteria.mono_residual:
         return Layout.STEREO
     turn_s = _coarse_delay_s(total, _delay_weight(total, len(left) * FRAMES_PER_STRETCH), criteria.greatest_delay_us)
-    aligned = np.sum((total.cross * np.exp(2j * np.pi * total.hz * turn_s)).real)
+    aligned = np.sum((clean.cross * np.exp(2j * np.pi * total.hz * turn_s)).real)
     return Layout.MONO if aligned > 0 else Layout.INVERTED
 
 
@@ -245,26 +262,30 @@ def _coherence(total: _Bands) -> Array:
     return np.abs(total.cross) ** 2 / np.maximum(total.left * total.right, SILENT**2)
 
 
-def _residual_share(chosen: _Bands, every: _Bands, low: Array, criteria: ChannelCriteria) -> float:
-    """The share of power that no fixed gain and delay carries from one channel into the other, hiss taken off.
+def _without_noise(chosen: _Bands, pauses: _Bands, low: Array, criteria: ChannelCriteria) -> _Bands:
+    """The stretches together, less the hiss and hum of the pauses; where there are none, of the quietest stretches.
 
-    With the channels scaled to equal power S in a band, noise powers N1 and N2 add (N1 + N2) / S to 1 - coherence.
+    A band that holds more noise than programme is emptied.
     """
-    total = chosen.summed()
-    power = np.sqrt(total.left * total.right)[low] / len(chosen.left)
-    residual = np.sum(power * (1 - _coherence(total)[low])) / np.maximum(power.sum(), SILENT)
-    levels = np.sqrt(every.left[:, low] * every.right[:, low]).sum(1)
-    there = levels > SILENT
-    if not np.any(there):
-        return float(residual)
-    floor = every.taken(there & (levels <= np.percentile(levels[there], 5)))
-    quiet, gain = floor.summed(), np.sqrt(total.right / np.maximum(total.left, SILENT))[low]
-    coherence = _coherence(quiet)[low]
-    noise = (quiet.left[low] * gain + quiet.right[low] / np.maximum(gain, 1e-9)) * (1 - coherence)
-    share = noise.sum() / len(floor.left) / np.maximum(power.sum(), SILENT)
-    if np.average(coherence) > criteria.unrelated:  # the quietest there is may be programme: it must not hide its width
-        share = min(share, criteria.hiss_share)
-    return float(residual - share)
+    total, known = chosen.summed(), len(pauses.left) > 0
+    levels = np.sqrt((pauses if known else chosen).left * (pauses if known else chosen).right)[:, low].sum(1)
+    if not np.any(levels > SILENT):
+        return total
+    usual = np.median(levels)
+    steady = (levels >= usual / 2) & (levels <= usual * 2)  # no click, and no leader taken for a pause
+    quietest = (levels > SILENT) & (levels <= np.percentile(levels[levels > SILENT], 5))
+    floor = (pauses.taken(steady) if known else chosen.taken(quietest)).summed()
+    times = len(chosen.left) / max(1, np.count_nonzero(steady if known else quietest))
+    if not known and np.average(_coherence(floor)[low]) > criteria.unrelated:
+        # the quietest there is may be programme: it must not hide its width
+        power, noise = np.sqrt(total.left * total.right), np.sqrt(floor.left * floor.right) * (1 - _coherence(floor))
+        share = times * noise[low].sum() * 2 / max(power[low].sum(), SILENT)
+        times *= min(1.0, criteria.hiss_share / max(share, SILENT))
+    left, right = total.left - times * floor.left, total.right - times * floor.right
+    heard = (left > 0.5 * total.left) & (right > 0.5 * total.right)
+    if not np.any(heard & low):
+        return total
+    return _Bands(left * heard, right * heard, (total.cross - times * floor.cross) * heard, total.hz)
 
 
 def _delay_weight(total: _Bands, frames: int) -> Array:

@@ -114,6 +114,7 @@ def measure_capture(
     region_map = find_regions(frames, spans, capture.duration_s, method.regions)
     regions = region_map.regions
     programme = [Span(r.start_s, r.stop_s) for r in regions if r.kind is RegionKind.PROGRAMME]
+    pauses = [Span(r.start_s, r.stop_s) for r in regions if r.kind is RegionKind.SILENCE]
     drifts = [measure_drift(reading.demodulated, method.speed) for reading in readings if _is_nominal(reading)]
     speed = resolve_speed(tones, reading=None, ratio=None, bench=None, criteria=method.speed, drift_within=drifts)
     measurement = Measurement(
@@ -130,7 +131,7 @@ def measure_capture(
             region_map.hiss_floor_dbfs,
             region_map.electronics_floor_dbfs,
         ),
-        channels=meters.channels.measure_channels(programme or spans or None),
+        channels=meters.channels.measure_channels(programme or spans or None, pauses),
         hum=meters.hum.measure_hum(regions),
         events=meters.events.measure_events(regions),
         tuning_cents=_tuning(capture, programme, method),
