@@ -211,9 +211,8 @@ class ChannelMeter:
         best_s = _coarse_delay_s(total, weight, criteria.greatest_delay_us)
         groups = np.arange(count) * criteria.delay_groups // count  # whole stretches of time, so groups are independent
         parts = [chosen.taken(groups == group).summed() for group in range(criteria.delay_groups)]
-        usual = np.mean(
-            [np.abs(part.cross) for part in parts], axis=0
-        )  # a band a group has no note in tells it nothing
+        # a band in which a group has no note tells that group nothing
+        usual = np.mean([np.abs(part.cross) for part in parts], axis=0)
         weights = [weight * np.minimum(1, np.abs(part.cross) / np.maximum(usual, 1e-30)) for part in parts]
         fits_s = [_fine_delay_s(part, own, best_s)[0] for part, own in zip(parts, weights, strict=True)]
         delay_s, bands_error_s = _fine_delay_s(total, weight, best_s)
@@ -245,7 +244,7 @@ def _read_layout(chosen: _Bands, pauses: _Bands, criteria: ChannelCriteria) -> L
             return Layout.RIGHT_ONLY if left_steady else Layout.LEFT_ONLY
     clean = _without_noise(chosen, pauses, low, criteria)
     power = np.sqrt(clean.left * clean.right)[low]
-    residual = np.sum(power * (1 - _coherence(clean)[low])) / max(float(power.sum()), SILENT)
+    residual = np.sum(power * (1 - _coherence(clean)[low])) / np.maximum(power.sum(), SILENT)
     if coherence < criteria.related or residual > criteria.mono_residual:
         return Layout.STEREO
     turn_s = _coarse_delay_s(total, _delay_weight(total, len(left) * FRAMES_PER_STRETCH), criteria.greatest_delay_us)
@@ -268,18 +267,20 @@ def _without_noise(chosen: _Bands, pauses: _Bands, low: Array, criteria: Channel
     A band that holds more noise than programme is emptied.
     """
     total, known = chosen.summed(), len(pauses.left) > 0
-    levels = np.sqrt((pauses if known else chosen).left * (pauses if known else chosen).right)[:, low].sum(1)
+    asked = pauses if known else chosen
+    levels = np.sqrt(asked.left * asked.right)[:, low].sum(1)
     if not np.any(levels > SILENT):
         return total
-    usual = np.median(levels)
-    steady = (levels >= usual / 2) & (levels <= usual * 2)  # no click, and no leader taken for a pause
-    quietest = (levels > SILENT) & (levels <= np.percentile(levels[levels > SILENT], 5))
-    floor = (pauses.taken(steady) if known else chosen.taken(quietest)).summed()
-    times = len(chosen.left) / max(1, np.count_nonzero(steady if known else quietest))
+    if known:  # no click, and no leader taken for a pause
+        taken = np.abs(np.log2(np.maximum(levels, SILENT) / max(float(np.median(levels)), SILENT))) <= 1
+    else:
+        taken = (levels > SILENT) & (levels <= np.percentile(levels[levels > SILENT], 5))
+    floor = asked.taken(taken).summed()
+    times = len(chosen.left) / max(1, int(np.count_nonzero(taken)))
     if not known and np.average(_coherence(floor)[low]) > criteria.unrelated:
         # the quietest there is may be programme: it must not hide its width
         power, noise = np.sqrt(total.left * total.right), np.sqrt(floor.left * floor.right) * (1 - _coherence(floor))
-        share = times * noise[low].sum() * 2 / max(power[low].sum(), SILENT)
+        share = float(times * noise[low].sum() * 2 / np.maximum(power[low].sum(), SILENT))
         times *= min(1.0, criteria.hiss_share / max(share, SILENT))
     left, right = total.left - times * floor.left, total.right - times * floor.right
     heard = (left > 0.5 * total.left) & (right > 0.5 * total.right)

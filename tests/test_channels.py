@@ -138,3 +138,80 @@ def test_no_programme_spans_leave_the_numbers_unmeasured() -> None:
     found = measured(programme.both(programme.noise(90000, 1, 1, -60)[:, 0]), 44100, [])
     assert found.layout is Layout.MONO
     assert isinstance(found.correlation, NotMeasured)
+
+
+def on_a_tape(pair: programme.Array, rate_hz: int, seed: int, hiss_dbfs: float, hum: float = 0.0) -> programme.Array:
+    """5 s of leader, 4 s of pause, the pair, 4 s of pause; hiss of each track's own, hum of the deck in phase."""
+    before, after = np.zeros((9 * rate_hz, 2)), np.zeros((4 * rate_hz, 2))
+    tape = np.concatenate([before, pair, after])
+    hiss = programme.noise(len(tape), 2, seed, hiss_dbfs).astype(np.float64)
+    hiss[: 5 * rate_hz] *= 0.1  # electronics noise alone
+    lines = programme.hum(len(tape), rate_hz, 50.0, (-48, -50, -50, -54, -52, -56, -54))
+    return tape + hiss + hum * lines[:, None]
+
+
+PROGRAMME, PAUSES = [Span(9.0, 9.0 + SECONDS)], [Span(5.0, 9.0), Span(9.0 + SECONDS, 13.0 + SECONDS)]
+
+
+def measured_on_a_tape(tape: programme.Array, rate_hz: int, pauses: Sequence[Span]) -> Channels:
+    meter = ChannelMeter(rate_hz, 2, criteria())
+    for block in programme.in_blocks(tape.astype(np.float32), 3 * rate_hz + 17):
+        meter.feed(block)
+    return meter.measure_channels(PROGRAMME, pauses)
+
+
+@pytest.mark.parametrize(("polarity", "layout"), [(1, Layout.MONO), (-1, Layout.INVERTED)])
+@pytest.mark.parametrize(("rate_hz", "hiss_dbfs"), [(44100, -36), (32000, -38)])
+def test_a_leader_quieter_than_the_hiss_does_not_make_a_mono_recording_stereo(
+    polarity: int, layout: Layout, rate_hz: int, hiss_dbfs: float
+) -> None:
+    pair = programme.both(programme.speech_like(SECONDS, rate_hz, 71 + rate_hz)) * [1, polarity]
+    found = measured_on_a_tape(on_a_tape(pair, rate_hz, 72, hiss_dbfs), rate_hz, PAUSES)
+    assert found.layout is layout
+
+
+@pytest.mark.parametrize("rate_hz", [44100, 32000])
+def test_without_a_known_pause_the_gaps_of_speech_show_the_hiss_and_the_leader_does_not(rate_hz: int) -> None:
+    pair = programme.both(programme.speech_like(SECONDS, rate_hz, 75))
+    assert measured_on_a_tape(on_a_tape(pair, rate_hz, 76, -36), rate_hz, []).layout is Layout.MONO
+
+
+@pytest.mark.parametrize("side", [0.1, 0.3])
+def test_hiss_of_known_pauses_hides_no_narrow_stereo(side: float) -> None:
+    middle, away = (programme.music_like(SECONDS, 44100, seed)[:, 0] for seed in (77, 78))
+    pair = np.stack([middle + side * away, middle - side * away], axis=1)
+    assert measured_on_a_tape(on_a_tape(pair, 44100, 79, -36), 44100, PAUSES).layout is Layout.STEREO
+
+
+def test_a_click_or_a_second_of_electronics_noise_in_a_pause_changes_no_layout() -> None:
+    tape = on_a_tape(programme.both(programme.speech_like(SECONDS, 44100, 81)), 44100, 82, -36)
+    tape[6 * 44100 : 6 * 44100 + 2000] += 10 * programme.noise(2000, 2, 83, -20)
+    found = measured_on_a_tape(tape, 44100, [Span(4.0, 9.0), PAUSES[1]])
+    assert found.layout is Layout.MONO
+
+
+@pytest.mark.parametrize("seed", [85, 86])
+def test_inverted_speech_is_inverted_in_spite_of_hum_in_phase(seed: int) -> None:
+    speech = programme.speech_like(SECONDS, 44100, seed, -38)  # peaks near -20 dBFS
+    found = measured_on_a_tape(on_a_tape(programme.both(speech) * [1, -1], 44100, seed, -75, hum=1.0), 44100, PAUSES)
+    assert found.layout is Layout.INVERTED
+    assert found.correlation < 0
+
+
+@pytest.mark.parametrize("delay_us", [0.0, 18.0])
+def test_held_pure_notes_with_hiss_have_their_delay(delay_us: float) -> None:
+    rate_hz, seconds = 44100, np.arange(4 * 44100) / 44100
+    notes = [0.1 * np.sin(2 * np.pi * hz * seconds) + 0.02 * np.sin(4 * np.pi * hz * seconds) for hz in (441, 589, 700)]
+    one = np.concatenate([np.hanning(len(note)) ** 0.2 * note for note in notes])
+    pair = np.stack([one, programme.delayed(one, delay_us, rate_hz)], axis=1)
+    found = measured(pair + programme.noise(len(one), 2, 87, -56), rate_hz)
+    assert found.layout is Layout.MONO
+    assert found.delay_us == pytest.approx(delay_us, abs=2.0)
+
+
+def test_a_badly_tilted_head_leaves_a_mono_recording_mono() -> None:
+    one = programme.speech_like(SECONDS, 48000, 91)
+    pair = np.stack([one, programme.delayed(one, 150.0, 48000)], axis=1)
+    found = measured(pair + programme.noise(len(one), 2, 92, -60), 48000)
+    assert found.layout is Layout.MONO
+    assert found.delay_us == pytest.approx(150.0, abs=2.0)
