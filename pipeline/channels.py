@@ -18,15 +18,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 import numpy as np
 import scipy.fft
 
+from pipeline.channel_bands import SILENT, Array, Bands, coarse_delay_s, coherence_of, delay_weight, fine_delay_s
 from pipeline.records import NotMeasured, Reading
 from pipeline.spans import Span
-
-Array = np.ndarray[Any, Any]
 
 FRAME_S = 0.0213  # 2048 frames at 96 kHz
 STRETCH_S = 0.25
@@ -34,7 +32,6 @@ FRAMES_PER_STRETCH = 2
 LOWEST_HZ = 250.0
 # narrow where the residual is read: 150 µs of delay turn the phase by 0.12 rad across 125 Hz, a residual of 0.001
 EDGES_HZ = (*np.arange(LOWEST_HZ, 2000.0, 125.0), *np.arange(2000.0, 4000.0, 250.0), *np.arange(4000.0, 12001.0, 500.0))
-SILENT = 1e-20  # power below which a channel is exact zeros for us
 
 
 class Layout(StrEnum):
@@ -88,26 +85,6 @@ class ChannelCriteria:
     shortest_s: float
 
 
-@dataclass(frozen=True)
-class _Bands:
-    """(stretches, bands) each: mean square left and right, their cross power, and its centre of gravity in Hz."""
-
-    left: Array
-    right: Array
-    cross: Array
-    hz: Array
-
-    def taken(self, chosen: Array) -> _Bands:
-        return _Bands(self.left[chosen], self.right[chosen], self.cross[chosen], self.hz[chosen])
-
-    def summed(self) -> _Bands:
-        """The stretches together, (bands,) each."""
-        weight = np.abs(self.cross)
-        hz = np.sum(self.hz * weight, 0) / np.maximum(weight.sum(0), 1e-30)
-        left, right = (part.sum(0, dtype=np.float64) for part in (self.left, self.right))
-        return _Bands(left, right, self.cross.sum(0, dtype=np.complex128), hz)
-
-
 class ChannelMeter:
     """Feed blocks of float32 (frames, channels) in order; `measure_channels` closes and may be called again."""
 
@@ -141,7 +118,7 @@ class ChannelMeter:
         self._held = held[stretches * whole :].copy()
 
     def _reduced(self, frames: Array, together: int) -> tuple[Array, Array, Array, Array]:
-        """frames is (frames, length, 2); gives (frames / together, bands) of each part of `_Bands`."""
+        """frames is (frames, length, 2); gives (frames / together, bands) of each part of `Bands`."""
         windowed = np.ascontiguousarray(np.moveaxis(frames, 2, 0)) * self._window
         low, high = self._edges[0], self._edges[-1]
         left, right = scipy.fft.rfft(windowed, axis=-1)[..., low:high]
@@ -181,15 +158,15 @@ class ChannelMeter:
             inside |= (starts_s >= span.start_s) & (starts_s + self._stretch_s <= span.stop_s)
         return inside
 
-    def _bands(self) -> _Bands:
+    def _bands(self) -> Bands:
         rows = self._rows
         if not rows:  # shorter than one stretch: one frame of what is there, filled up with zeros
             frame = np.zeros((1, self._length, 2), np.float32)
             frame[0, : len(self._held)] = self._held[: self._length]
             rows = [self._reduced(frame, 1)]
-        return _Bands(*(np.concatenate(column) for column in zip(*rows, strict=True)))
+        return Bands(*(np.concatenate(column) for column in zip(*rows, strict=True)))
 
-    def _measured(self, chosen: _Bands, pauses: _Bands) -> Channels:
+    def _measured(self, chosen: Bands, pauses: Bands) -> Channels:
         layout = _read_layout(chosen, pauses, self._criteria)
         if layout in (Layout.LEFT_ONLY, Layout.RIGHT_ONLY):
             return _untold(layout, f"the {'right' if layout is Layout.LEFT_ONLY else 'left'} channel is dead")
@@ -201,21 +178,21 @@ class ChannelMeter:
         correlation = aligned.real.sum() / np.sqrt(total.left.sum() * total.right.sum())
         return Channels(layout, float(balance_db), delay_us, float(np.clip(correlation, -1, 1)), uncertainty_us)
 
-    def _measure_delay(self, chosen: _Bands) -> tuple[Reading, Reading]:
+    def _measure_delay(self, chosen: Bands) -> tuple[Reading, Reading]:
         criteria = self._criteria
         count = len(chosen.left)
         if count * self._stretch_s < criteria.shortest_s or count < 2 * criteria.delay_groups:
             return (NotMeasured("programme is too short"),) * 2
         total = chosen.summed()
-        weight = _delay_weight(total, count * FRAMES_PER_STRETCH)
-        best_s = _coarse_delay_s(total, weight, criteria.greatest_delay_us)
+        weight = delay_weight(total, count * FRAMES_PER_STRETCH)
+        best_s = coarse_delay_s(total, weight, criteria.greatest_delay_us)
         groups = np.arange(count) * criteria.delay_groups // count  # whole stretches of time, so groups are independent
         parts = [chosen.taken(groups == group).summed() for group in range(criteria.delay_groups)]
         # a band in which a group has no note tells that group nothing
         usual = np.mean([np.abs(part.cross) for part in parts], axis=0)
         weights = [weight * np.minimum(1, np.abs(part.cross) / np.maximum(usual, 1e-30)) for part in parts]
-        fits_s = [_fine_delay_s(part, own, best_s)[0] for part, own in zip(parts, weights, strict=True)]
-        delay_s, bands_error_s = _fine_delay_s(total, weight, best_s)
+        fits_s = [fine_delay_s(part, own, best_s)[0] for part, own in zip(parts, weights, strict=True)]
+        delay_s, bands_error_s = fine_delay_s(total, weight, best_s)
         time_error_s = float(np.std(fits_s, ddof=1)) / np.sqrt(criteria.delay_groups)
         error_us = 1e6 * max(time_error_s, bands_error_s)
         if error_us > criteria.greatest_uncertainty_us:
@@ -229,7 +206,7 @@ def _untold(layout: Layout, reason: str) -> Channels:
     return Channels(layout, *(NotMeasured(reason) for _ in range(4)))
 
 
-def _read_layout(chosen: _Bands, pauses: _Bands, criteria: ChannelCriteria) -> Layout:
+def _read_layout(chosen: Bands, pauses: Bands, criteria: ChannelCriteria) -> Layout:
     left, right = chosen.left.sum(1, dtype=np.float64), chosen.right.sum(1, dtype=np.float64)
     loud = np.maximum(left, right) >= np.percentile(np.maximum(left, right), 70)
     difference_db = 10 * np.log10((right[loud].sum() + SILENT) / (left[loud].sum() + SILENT))
@@ -237,17 +214,17 @@ def _read_layout(chosen: _Bands, pauses: _Bands, criteria: ChannelCriteria) -> L
         return Layout.LEFT_ONLY if difference_db < 0 else Layout.RIGHT_ONLY
     total = chosen.summed()
     low = total.hz < criteria.mono_highest_hz
-    coherence = np.average(_coherence(total)[low], weights=np.sqrt(total.left * total.right)[low] + SILENT)
+    coherence = np.average(coherence_of(total)[low], weights=np.sqrt(total.left * total.right)[low] + SILENT)
     if coherence < criteria.unrelated:
         left_steady, right_steady = (_spread_db(power) < criteria.steady_db for power in (left, right))
         if left_steady != right_steady:
             return Layout.RIGHT_ONLY if left_steady else Layout.LEFT_ONLY
     clean = _without_noise(chosen, pauses, low, criteria)
     power = np.sqrt(clean.left * clean.right)[low]
-    residual = np.sum(power * (1 - _coherence(clean)[low])) / np.maximum(power.sum(), SILENT)
+    residual = np.sum(power * (1 - coherence_of(clean)[low])) / np.maximum(power.sum(), SILENT)
     if coherence < criteria.related or residual > criteria.mono_residual:
         return Layout.STEREO
-    turn_s = _coarse_delay_s(total, _delay_weight(total, len(left) * FRAMES_PER_STRETCH), criteria.greatest_delay_us)
+    turn_s = coarse_delay_s(total, delay_weight(total, len(left) * FRAMES_PER_STRETCH), criteria.greatest_delay_us)
     aligned = np.sum((clean.cross * np.exp(2j * np.pi * total.hz * turn_s)).real)
     return Layout.MONO if aligned > 0 else Layout.INVERTED
 
@@ -257,11 +234,7 @@ def _spread_db(power: Array) -> float:
     return float(high - low)
 
 
-def _coherence(total: _Bands) -> Array:
-    return np.abs(total.cross) ** 2 / np.maximum(total.left * total.right, SILENT**2)
-
-
-def _without_noise(chosen: _Bands, pauses: _Bands, low: Array, criteria: ChannelCriteria) -> _Bands:
+def _without_noise(chosen: Bands, pauses: Bands, low: Array, criteria: ChannelCriteria) -> Bands:
     """The stretches together, less the hiss and hum of the pauses; where there are none, of the quietest stretches.
 
     A band that holds more noise than programme is emptied.
@@ -277,44 +250,13 @@ def _without_noise(chosen: _Bands, pauses: _Bands, low: Array, criteria: Channel
         taken = (levels > SILENT) & (levels <= np.percentile(levels[levels > SILENT], 5))
     floor = asked.taken(taken).summed()
     times = len(chosen.left) / max(1, int(np.count_nonzero(taken)))
-    if not known and np.average(_coherence(floor)[low]) > criteria.unrelated:
+    if not known and np.average(coherence_of(floor)[low]) > criteria.unrelated:
         # the quietest there is may be programme: it must not hide its width
-        power, noise = np.sqrt(total.left * total.right), np.sqrt(floor.left * floor.right) * (1 - _coherence(floor))
+        power, noise = np.sqrt(total.left * total.right), np.sqrt(floor.left * floor.right) * (1 - coherence_of(floor))
         share = float(times * noise[low].sum() * 2 / np.maximum(power[low].sum(), SILENT))
         times *= min(1.0, criteria.hiss_share / max(share, SILENT))
     left, right = total.left - times * floor.left, total.right - times * floor.right
     heard = (left > 0.5 * total.left) & (right > 0.5 * total.right)
     if not np.any(heard & low):
         return total
-    return _Bands(left * heard, right * heard, (total.cross - times * floor.cross) * heard, total.hz)
-
-
-def _delay_weight(total: _Bands, frames: int) -> Array:
-    """Inverse variance of each band's phase, up to a factor; held in bounds so that no few bands decide alone."""
-    coherence = np.clip((_coherence(total) - 1 / frames) / (1 - 1 / max(frames, 2)), 0.0, 0.999)
-    return coherence / (1 - coherence)
-
-
-def _coarse_delay_s(total: _Bands, weight: Array, greatest_us: float) -> float:
-    """The delay on a 2 µs grid that lines the bands' phases up, at either polarity."""
-    grid_s = np.arange(-greatest_us, greatest_us + 1, 2.0) * 1e-6
-    unit = total.cross / np.maximum(np.abs(total.cross), 1e-30)
-    sums = np.exp(2j * np.pi * grid_s[:, None] * total.hz) @ (weight * unit)
-    return float(grid_s[np.argmax(np.abs(sums.real))])
-
-
-def _fine_delay_s(total: _Bands, weight: Array, near_s: float) -> tuple[float, float]:
-    """Least squares line through the phases that remain when ``near_s`` and the polarity are taken out.
-
-    Gives the delay and its standard error by the scatter of the bands about the line.
-    """
-    turned = total.cross * np.exp(2j * np.pi * total.hz * near_s)
-    polarity = np.sign(np.sum(weight * (turned / np.maximum(np.abs(turned), 1e-30)).real))
-    radians_per_s = 2 * np.pi * total.hz
-    remaining = np.angle(polarity * turned)
-    bend = float(np.sum(weight * radians_per_s**2))
-    if bend <= 0:
-        return near_s, 0.0
-    slope_s = float(np.sum(weight * radians_per_s * remaining)) / bend
-    scatter = float(np.sum(weight * (remaining - slope_s * radians_per_s) ** 2)) / max(1, len(weight) - 1)
-    return near_s - slope_s, float(np.sqrt(scatter / bend))
+    return Bands(left * heard, right * heard, (total.cross - times * floor.cross) * heard, total.hz)
