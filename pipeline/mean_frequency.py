@@ -1,15 +1,17 @@
 """The mean frequency of a tone whose speed wavers, and how far it can be trusted.
 
-Definition: the constant c in ``f(t) = c + drift·t + Σ lines of wow``, fitted by least squares to the demodulated
-frequency with a weighting that goes to zero smoothly at both ends. Without lines this is the smoothly weighted mean:
-wow that turns more than twice in the tone leaves no trace in it. A line that turns once or twice only would, by up to
-a third of its depth, so the strong slow lines are fitted together with the constant. Nothing here looks for the
-tallest line of the audio's spectrum: at ordinary cassette flutter the carrier's own line may vanish.
+Definition: the mean over the tone's whole span, its turns over its time, of the demodulated frequency without its wow:
+``f(t) = mean + drift(t) + Σ lines of wow``. The drift is a polynomial without a mean, as fine as nothing in a deck
+turns; the lines are those slow enough to move the mean, found one after the other and fitted together with it. What
+the fit leaves is averaged flat, with short smooth tapers, so that wow beside the lines goes in by its ends alone and
+weakly. Nothing here looks for the tallest line of the audio's spectrum: at ordinary cassette flutter the carrier's own
+line may vanish.
 
-The uncertainty (k = 2) adds three things in square: the tone's own hiss, carried through the weights of the fit; what
-the residual wow near zero frequency may still move, taken as high as the highest of its neighbourhood; the deviation
-across dropouts, which nobody saw. To these comes a share of what the fit moved the smooth mean by, for real wow is
-never quite a line, and a floor. Where the fit would be the less certain of the two, the smooth mean stays.
+The uncertainty (k = 2) adds in square: the tone's own hiss, carried through the weights of the fit; what the residual
+wow near zero frequency may still move, taken as high as the highest of its neighbourhood; the deviation across
+dropouts, which nobody saw. To these come shares of what the lines and the drift at the ends moved the mean by, for
+real wow is never quite a line nor drift a polynomial, and a floor. Where fitting lines would be the less certain, none
+are fitted.
 """
 
 from __future__ import annotations
@@ -36,20 +38,30 @@ class MeanCriteria:
     """How the mean is taken (table ``[tone.mean]`` of ``config/method.toml``).
 
     rate_hz          the deviation is thinned out to about this rate first
-    longest_fit_s    in longer tones every line turns often enough to vanish from the smooth mean by itself
+    taper_s          at either end the weights rise this long, or half the tone, …
+    taper_share      … or this share of the tone if that is more
+    drift_hz         drift is followed this fast; nothing in a deck turns as slowly
+    drift_degree     by a polynomial of this degree at most
+    longest_fit_s    in longer tones no line moves the mean
     lines            fit so many lines at most
+    slowest_hz       no part of a deck turns slower; what does is drift
     slowest_turns    a line turns at least so often in the tone; a slower one cannot be told from the mean
-    fastest_turns    and at most so often: faster ones have vanished
+    fastest_turns    and at most so often in the two tapers: faster ones have vanished
     apart_turns      two lines lie at least so far apart
     above_hiss       a line stands so many times above what the hiss reads there
     against_first    and is at least this share of the strongest
-    fit_share        share of the fit's own correction that counts as uncertain
+    fit_share        share of what lines and drift corrected that counts as uncertain
     floor_percent    no uncertainty is stated below this
     """
 
     rate_hz: float
+    taper_s: float
+    taper_share: float
+    drift_hz: float
+    drift_degree: int
     longest_fit_s: float
     lines: int
+    slowest_hz: float
     slowest_turns: float
     fastest_turns: float
     apart_turns: float
@@ -69,24 +81,24 @@ class MeanFrequency:
 
 @dataclass(frozen=True)
 class _Fit:
-    """weights: how much each sample moved the mean; residual: what the fit left."""
+    """weights: how much each sample moved the mean; residual: what the fit left; drift: what it did to the ends."""
 
     mean: float
     weights: Array
     residual: Array
+    drift: float
 
 
 def mean_frequency(demodulated: Demodulated, criteria: MeanCriteria) -> MeanFrequency:
     """Of a demodulated tone."""
     offset_hz, rate_hz = _thinned(demodulated, criteria.rate_hz)
     hiss = _phase_noise(demodulated)
-    smooth = _smooth_mean(offset_hz)
-    uncertain_hz = _uncertainty_hz(smooth, rate_hz, hiss, criteria)
-    best = smooth
+    drift_alone = _refined(offset_hz, rate_hz, [], criteria)[1]
+    best, uncertain_hz = drift_alone, _uncertainty_hz(drift_alone, rate_hz, hiss, criteria)
     if len(offset_hz) / rate_hz <= criteria.longest_fit_s:
         fitted = _fitted(offset_hz, rate_hz, hiss, criteria)
         fit_hz = _uncertainty_hz(fitted, rate_hz, hiss, criteria)
-        fit_hz = float(np.hypot(fit_hz, criteria.fit_share * (fitted.mean - smooth.mean)))
+        fit_hz = float(np.hypot(fit_hz, criteria.fit_share * (fitted.mean - drift_alone.mean)))
         if fit_hz < uncertain_hz:
             best, uncertain_hz = fitted, fit_hz
     carrier_hz = demodulated.carrier_hz
@@ -120,20 +132,35 @@ def _phase_noise(demodulated: Demodulated) -> float:
     return float(1 / (2 * 10 ** (demodulated.tone_to_noise_db / 10) * demodulated.noise_width_hz))
 
 
-def _smooth_mean(offset_hz: Array) -> _Fit:
-    weights = smooth_weights(len(offset_hz))
-    at = np.linspace(-1, 1, len(offset_hz))
-    mean = float(weights @ offset_hz)
-    slope = float((weights * at) @ offset_hz / ((weights * at) @ at))  # drift: symmetric, so it does not move the mean
-    return _Fit(mean, weights, offset_hz - mean - slope * at)
+def _tapered(count: int, rate_hz: float, criteria: MeanCriteria) -> Array:
+    """Flat weights that rise and fall smoothly, with the sum 1; over a short tone nothing but rise and fall."""
+    rise = _rise(count, rate_hz, criteria)
+    weights = np.ones(count)
+    weights[:rise] = np.sin(np.pi / 2 * (np.arange(rise) + 0.5) / rise) ** 2
+    weights[count - rise :] = weights[:rise][::-1]
+    return np.asarray(weights / weights.sum())
+
+
+def _rise(count: int, rate_hz: float, criteria: MeanCriteria) -> int:
+    return max(1, min(count // 2, int(max(criteria.taper_s * rate_hz, criteria.taper_share * count))))
+
+
+def _drift_columns(count: int, rate_hz: float, criteria: MeanCriteria) -> Array:
+    """The mean, and polynomials that have none over the span."""
+    degree = min(criteria.drift_degree, max(1, int(2 * criteria.drift_hz * count / rate_hz)))
+    columns = np.polynomial.legendre.legvander((2 * np.arange(count) + 1) / count - 1, degree)
+    columns[:, 1:] -= columns[:, 1:].mean(axis=0)
+    return np.asarray(columns)
 
 
 def _fitted(offset_hz: Array, rate_hz: float, hiss: float, criteria: MeanCriteria) -> _Fit:
-    """The smooth mean with the strong slow lines fitted along, found one after the other, refined together."""
+    """The mean with the strong slow lines fitted along, found one after the other, refined together."""
     seconds = len(offset_hz) / rate_hz
-    fit = _smooth_mean(offset_hz)
+    taper_s = _rise(len(offset_hz), rate_hz, criteria) / rate_hz
+    _, fit = _refined(offset_hz, rate_hz, [], criteria)
     hz = np.fft.rfftfreq(_padded(len(offset_hz)), 1 / rate_hz)
-    reach = (hz >= criteria.slowest_turns / seconds) & (hz <= criteria.fastest_turns / seconds)
+    low_hz, high_hz = _reach_hz(seconds, taper_s, criteria)
+    reach = (hz >= low_hz) & (hz <= high_hz)
     limit = criteria.above_hiss * np.sqrt(2 * hiss * HANN_TURNS / seconds) * hz
     lines: list[float] = []
     first = 0.0
@@ -147,6 +174,10 @@ def _fitted(offset_hz: Array, rate_hz: float, hiss: float, criteria: MeanCriteri
         for line in lines:
             reach &= np.abs(hz - line) >= criteria.apart_turns / seconds
     return fit
+
+
+def _reach_hz(seconds: float, taper_s: float, criteria: MeanCriteria) -> tuple[float, float]:
+    return max(criteria.slowest_hz, criteria.slowest_turns / seconds), criteria.fastest_turns / (2 * taper_s)
 
 
 def _spectrum(residual: Array) -> Array:
@@ -163,23 +194,30 @@ def _refined(offset_hz: Array, rate_hz: float, lines: list[float], criteria: Mea
     count = len(offset_hz)
     seconds = count / rate_hz
     at_s = (np.arange(count) - (count - 1) / 2) / rate_hz
-    root = np.sqrt(smooth_weights(count))
-    low, high = (criteria.slowest_turns / seconds, (criteria.fastest_turns + 1) / seconds)
+    flat = _tapered(count, rate_hz, criteria)
+    root = np.sqrt(flat)
+    low, high = _reach_hz(seconds, _rise(count, rate_hz, criteria) / rate_hz, criteria)
+    drift = _drift_columns(count, rate_hz, criteria)
     for _ in range(ROUNDS):
         angles = 2 * np.pi * np.outer(at_s, lines)
-        model = np.concatenate([np.ones((count, 1)), at_s[:, None] / seconds, np.cos(angles), np.sin(angles)], axis=1)
+        model = np.concatenate([drift, np.cos(angles), np.sin(angles)], axis=1)
         found = _least_squares(model * root[:, None], offset_hz * root)
         residual = offset_hz - model @ found
-        cosine, sine = np.split(found[2:], 2)
+        cosine, sine = np.split(found[drift.shape[1] :], 2)
         slopes = 2 * np.pi * at_s[:, None] * (sine * np.cos(angles) - cosine * np.sin(angles))
-        whole = np.concatenate([model, slopes], axis=1) * root[:, None]
-        moves = _least_squares(whole, residual * root)[model.shape[1] :]
+        whole = np.concatenate([model, slopes], axis=1)
+        if not lines:
+            break
+        moves = _least_squares(whole * root[:, None], residual * root)[model.shape[1] :]
         moves = np.clip(moves, -0.25 / seconds, 0.25 / seconds)
         if np.max(np.abs(moves)) < 1e-4 / seconds:
             break
-        lines = list(np.clip(np.array(lines) + moves, low, high))
-    weights = _inverse(whole)[0] @ whole.T * root  # the row of the solution that gives the constant
-    return lines, _Fit(float(found[0]), weights, residual)
+        lines = list(np.clip(np.array(lines) + moves, low, high + 1 / seconds))
+    wanted = -(flat @ whole)
+    wanted[0] += 1
+    weights = flat + (wanted @ _inverse(whole * root[:, None])) @ (whole * flat[:, None]).T
+    ends = float(flat @ drift[:, 1:] @ found[1 : drift.shape[1]])
+    return lines, _Fit(float(found[0] + flat @ residual), weights, residual, ends)
 
 
 def _least_squares(columns: Array, wanted: Array) -> Array:
@@ -202,7 +240,7 @@ def _uncertainty_hz(fit: _Fit, rate_hz: float, hiss: float, criteria: MeanCriter
     density = _highest_near(density, 2 * length // len(fit.weights))
     response = np.abs(np.fft.rfft(fit.weights, length)) ** 2
     from_wow = float(density @ response) * rate_hz / length
-    return 2 * float(np.sqrt(from_hiss + from_wow))
+    return float(np.hypot(2 * np.sqrt(from_hiss + from_wow), criteria.fit_share * fit.drift))
 
 
 def _highest_near(density: Array, reach: int) -> Array:

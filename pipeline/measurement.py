@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -30,7 +30,7 @@ from pipeline.records import NotMeasured, Reading
 from pipeline.regions import Region, RegionKind, find_regions
 from pipeline.spans import Span
 from pipeline.speed import Speed, measure_drift, resolve_speed
-from pipeline.tone import FoundTone, Tone, find_tones, measure_tone
+from pipeline.tone import FoundTone, Tone, find_tones, is_mains, measure_tone, settled_nominals
 from pipeline.true_peak import TruePeakMeter
 from pipeline.tuning import measure_tuning
 
@@ -165,7 +165,7 @@ def _read(capture: Capture, meters: _Meters, block_s: float, tell: Tell) -> Capt
 def _measure_tones(
     capture: Capture, found: Sequence[FoundTone], nominal_hz: Sequence[float], method: Method
 ) -> list[_ToneReading]:
-    """What is too short to be demodulated is left out: it was too short to be a reference."""
+    """What is too short to be demodulated is left out, for it was too short to be a reference; and so is hum."""
     hz = capture.sample_rate_hz
     block_frames = round(method.block_s * hz)
     readings = []
@@ -176,8 +176,11 @@ def _measure_tones(
             demodulated = demodulate(blocks, hz, tone.coarse_hz, start / hz, method.demodulation)
         except CaptureError:
             continue
-        readings.append(_ToneReading(measure_tone(demodulated, nominal_hz, method.tone), demodulated))
-    return readings
+        measured = measure_tone(demodulated, nominal_hz, method.tone)
+        if not is_mains(measured, method.tone):
+            readings.append(_ToneReading(measured, demodulated))
+    settled = settled_nominals([reading.tone for reading in readings], nominal_hz, method.tone)
+    return [replace(reading, tone=tone) for reading, tone in zip(readings, settled, strict=True)]
 
 
 def _is_nominal(reading: _ToneReading) -> bool:

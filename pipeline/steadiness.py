@@ -158,7 +158,7 @@ def _is_steady(run: Array, lines: _Lines, criteria: SteadyCriteria) -> bool:
         and slope <= criteria.slope_db_per_s
         and flicker_db <= criteria.flicker_db
         and _residual_is_steady(share, criteria)
-        and not _is_hum(middle_hz, float(np.median(level_db)), criteria)
+        and not is_hum(middle_hz, float(np.median(level_db)), criteria)
     )
 
 
@@ -184,7 +184,8 @@ def _residual_is_steady(share: Array, criteria: SteadyCriteria) -> bool:
     return bool(middle <= criteria.residual_db or high - low <= criteria.residual_spread_db)
 
 
-def _is_hum(hz: float, level_dbfs: float, criteria: SteadyCriteria) -> bool:
+def is_hum(hz: float, level_dbfs: float, criteria: SteadyCriteria) -> bool:
+    """Near a multiple of the mains, and no louder than hum is."""
     if hz > criteria.hum_highest_hz or level_dbfs > criteria.hum_dbfs:
         return False
     off = [abs(hz / mains_hz - round(hz / mains_hz)) * mains_hz for mains_hz in MAINS_HZ]

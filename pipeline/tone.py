@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from pipeline.frames import Frames
 from pipeline.mean_frequency import MeanCriteria, mean_frequency
 from pipeline.records import NotMeasured, Reading
 from pipeline.spans import Span
-from pipeline.steadiness import SteadyCriteria, find_steady
+from pipeline.steadiness import SteadyCriteria, find_steady, is_hum
 
 SAME_LENGTH_S = 0.2  # two channels' readings of one tone that differ by less are equally long
 
@@ -27,11 +27,13 @@ class ToneCriteria:
     """What counts as a reference tone (table ``[tone]`` of ``config/method.toml``).
 
     capture_range_percent  a tone belongs to a nominal within this, percent
+    settle_percent         of two nominals so near, one is taken when a sure tone's speed agrees to this, percent
     steady                 how one is found
     mean                   how its frequency is taken
     """
 
     capture_range_percent: float
+    settle_percent: float
     steady: SteadyCriteria
     mean: MeanCriteria
 
@@ -100,20 +102,52 @@ def measure_tone(demodulated: Demodulated, nominal_hz: Sequence[float], criteria
 
 
 def matched_nominal_hz(measured_hz: float, nominal_hz: Sequence[float], range_percent: float) -> Reading:
-    """The nominal nearest in ratio, if it lies within the capture range.
+    """The only nominal within the capture range. Where two are, nothing here can tell them apart, and none is taken.
 
     >>> matched_nominal_hz(436.0, [440.0, 3150.0], 6.0)
     440.0
+    >>> matched_nominal_hz(3087.0, [3000.0, 3150.0], 6.0).reason
+    '3000 or 3150 Hz: 3087.00 Hz is within 6 % of each; declare the one that is on the tape'
     >>> matched_nominal_hz(500.0, [440.0, 3150.0], 6.0).reason
     'outside: 500.00 Hz is 13.6 % from 440 Hz, the nearest nominal; at most 6 % is taken for a speed error'
     """
     if not nominal_hz:
         return NotMeasured("no nominal tones were declared")
+    near = sorted({hz for hz in nominal_hz if 100 * abs(measured_hz / hz - 1) <= range_percent})
+    if len(near) == 1:
+        return float(near[0])
+    if near:
+        return NotMeasured(
+            f"{' or '.join(f'{hz:g}' for hz in near)} Hz: {measured_hz:.2f} Hz is within {range_percent:g} % of each;"
+            " declare the one that is on the tape"
+        )
     nearest = min(nominal_hz, key=lambda hz: abs(math.log(measured_hz / hz)))
     off_percent = 100 * abs(measured_hz / nearest - 1)
-    if off_percent > range_percent:
-        return NotMeasured(
-            f"outside: {measured_hz:.2f} Hz is {off_percent:.1f} % from {nearest:g} Hz, the nearest nominal;"
-            f" at most {range_percent:g} % is taken for a speed error"
-        )
-    return float(nearest)
+    return NotMeasured(
+        f"outside: {measured_hz:.2f} Hz is {off_percent:.1f} % from {nearest:g} Hz, the nearest nominal;"
+        f" at most {range_percent:g} % is taken for a speed error"
+    )
+
+
+def settled_nominals(tones: Sequence[Tone], nominal_hz: Sequence[float], criteria: ToneCriteria) -> tuple[Tone, ...]:
+    """The same tones; one that two nominals claim takes the one whose speed a sure tone of the capture bears out.
+
+    Only when a single one does, to `settle_percent`; otherwise it stays unmatched.
+    """
+    sure = [100 * (tone.measured_hz / tone.nominal_hz - 1) for tone in tones if isinstance(tone.nominal_hz, float)]
+    settled = []
+    for tone in tones:
+        reach, off = criteria.capture_range_percent, {hz: 100 * (tone.measured_hz / hz - 1) for hz in nominal_hz}
+        borne = [
+            hz
+            for hz, error in off.items()
+            if abs(error) <= reach and any(abs(error - other) <= criteria.settle_percent for other in sure)
+        ]
+        unsure = isinstance(tone.nominal_hz, NotMeasured)
+        settled.append(replace(tone, nominal_hz=float(borne[0])) if unsure and len(borne) == 1 else tone)
+    return tuple(settled)
+
+
+def is_mains(tone: Tone, criteria: ToneCriteria) -> bool:
+    """A quiet multiple of 50 or 60 Hz, now that its frequency is known well: frames read two close lines as one."""
+    return is_hum(tone.measured_hz, tone.level_dbfs, criteria.steady)

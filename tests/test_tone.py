@@ -13,7 +13,7 @@ from pipeline.demodulate import DemodulationCriteria, demodulate
 from pipeline.frames import FrameMeter
 from pipeline.records import NotMeasured
 from pipeline.settings import settings_from
-from pipeline.tone import ToneCriteria, find_tones, measure_tone
+from pipeline.tone import ToneCriteria, find_tones, is_mains, measure_tone, settled_nominals
 
 METHOD = tomllib.loads((Path(__file__).parent.parent / "config" / "method.toml").read_text("utf-8"))
 CRITERIA = settings_from(ToneCriteria, METHOD["tone"], "config/method.toml")
@@ -242,7 +242,35 @@ def test_a_tone_is_matched_within_the_capture_range_or_to_none():
     assert isinstance(undeclared.nominal_hz, NotMeasured)
 
 
-def test_of_several_nominals_the_nearest_in_ratio_is_taken():
+def test_two_nominals_within_the_capture_range_leave_the_tone_unmatched_unless_another_tone_settles_it():
     tone = signals.as_mono(signals.tone(5.0, 48_000, 3150, -2.0))
-    assert measured(tone, 48_000, 3087.0, (3000.0, 3150.0)).nominal_hz == 3150.0
+    unsure = measured(tone, 48_000, 3087.0, (440.0, 3000.0, 3150.0))
+    assert isinstance(unsure.nominal_hz, NotMeasured)
+    assert "3000 or 3150" in unsure.nominal_hz.reason
     assert measured(tone, 48_000, 3087.0, (3000.0,)).nominal_hz == 3000.0
+    sure = measured(signals.as_mono(signals.tone(5.0, 48_000, 440, -2.0)), 48_000, 431.0, (440.0, 3000.0, 3150.0))
+    settled = settled_nominals([sure, unsure], (440.0, 3000.0, 3150.0), CRITERIA)
+    assert [tone.nominal_hz for tone in settled] == [440.0, 3150.0]
+    (alone,) = settled_nominals([unsure], (440.0, 3000.0, 3150.0), CRITERIA)
+    assert isinstance(alone.nominal_hz, NotMeasured)
+
+
+@pytest.mark.parametrize(
+    ("hz", "level_dbfs", "mains"), [(100.0, -41.0, True), (100.0, -12.0, False), (440.0, -50, False)]
+)
+def test_a_quiet_multiple_of_the_mains_is_hum(hz, level_dbfs, mains):
+    tone = signals.as_mono(signals.tone(6.0, 48_000, hz, 0.0, level_dbfs=level_dbfs))
+    assert is_mains(measured(tone, 48_000, hz * 1.003), CRITERIA) == mains
+
+
+@pytest.mark.parametrize("seconds", [30.0, 60.0, 90.0])
+def test_the_mean_of_a_tone_whose_speed_drifts_in_a_bow_is_that_of_its_span(seconds):
+    """A deviation of 0.1 % in half a sine has the mean 0.2 / pi %, over the whole tone and no part of it."""
+    t_s = signals.times_s(seconds, 8_000)
+    come_s = t_s + 1e-3 * seconds / np.pi * (1 - np.cos(np.pi * t_s / seconds))
+    tone = 0.3 * np.sin(2 * np.pi * 3150 * (come_s + 0.002 / (2 * np.pi * 0.7) * np.sin(2 * np.pi * 0.7 * t_s)))
+    tone += signals.hiss(seconds, 8_000, -50, int(seconds))
+    true_hz = 3150 * (1 + 2e-3 / np.pi)
+    found = measured(signals.as_mono(tone), 8_000, 3152.0)
+    assert found.measured_hz == pytest.approx(true_hz, rel=2e-5)
+    assert abs(found.measured_hz - true_hz) <= found.uncertainty_hz
