@@ -3,7 +3,7 @@
 Definition: a run of frames whose strongest line holds nearly all power and stays at one frequency and one level, for
 some seconds. Short holes are dropouts. What music can hold as long is told apart by what a generator does not do:
 harmonics and accompaniment (purity, and the steadiness of what is left beside the line), decay and breath (level),
-vibrato (frequency), and standing in the middle of other programme (both ends).
+vibrato (frequency), soft ends, other pitches near by, and standing in the middle of other programme (both ends).
 """
 
 from __future__ import annotations
@@ -48,6 +48,13 @@ class SteadyCriteria:
     beside_db                … and is programme when less than this below the tone, dB
     held_s                   with programme hard on both ends, a held note unless longer than this, seconds, …
     held_spread_percent      … and steadier in frequency than this, percent
+    rise_s                   silence is looked for so far before either end, seconds
+    silence_db               silence: so far below the tone, dB
+    full_db                  the tone stands when this near to its level, dB
+    switch_frames            from silence to level a switch takes so many frames at most
+    soft_frames              both ends together take a note so many at least
+    melody_s                 another steady pitch within this …
+    melody_octaves           … and nearer than this is the next note, unless a switch made the tone, octaves
     """
 
     lowest_hz: float
@@ -72,6 +79,13 @@ class SteadyCriteria:
     beside_db: float
     held_s: float
     held_spread_percent: float
+    rise_s: float
+    silence_db: float
+    full_db: float
+    switch_frames: int
+    soft_frames: int
+    melody_s: float
+    melody_octaves: float
 
 
 @dataclass(frozen=True)
@@ -105,7 +119,13 @@ def find_steady(frames: Frames, channel: int, criteria: SteadyCriteria) -> tuple
     runs = [_trimmed(run, lines, criteria) for run in _runs(lines, criteria)]
     steady = [run for run in runs if _is_long(run, lines, criteria) and _is_steady(run, lines, criteria)]
     loudest_db = np.max(frames.total_db, axis=1)
-    kept = [run for run in steady if not _is_held_note(run, steady, lines, loudest_db, criteria)]
+    ends = [(_rise_frames(run, lines, criteria), _rise_frames(run, lines, criteria, at_end=True)) for run in steady]
+    kept = [
+        run
+        for run, rises in zip(steady, ends, strict=True)
+        if not _is_held_note(run, steady, lines, loudest_db, criteria)
+        and not _is_sung(run, rises, steady, lines, criteria)
+    ]
     return tuple(_line(run, lines) for run in kept)
 
 
@@ -207,6 +227,41 @@ def _is_held_note(run: Array, steady: list[Array], lines: _Lines, loudest_db: Ar
     programme_before = len(before) > 0 and not tone_before and float(np.median(before)) > limit_db
     programme_after = len(after) > 0 and not tone_after and float(np.median(after)) > limit_db
     return programme_before and programme_after
+
+
+def _rise_frames(run: Array, lines: _Lines, criteria: SteadyCriteria, at_end: bool = False) -> int | None:
+    """Frames from silence to the tone's level, or back at its end; None where no silence adjoins it.
+
+    A switch takes one, or two with a short fade, for a frame is two hops long; breath and bow take longer.
+    """
+    level_db = lines.level_db[::-1] if at_end else lines.level_db
+    first = len(level_db) - 1 - run[-1] if at_end else run[0]
+    around = max(1, round(BLOCK_S / lines.hop_s))
+    own_db = float(np.median(level_db[first : first + around]))
+    before = level_db[max(0, first - round(criteria.rise_s / lines.hop_s)) : first]
+    silent = np.flatnonzero(before <= own_db - criteria.silence_db)
+    full = np.flatnonzero(level_db[first : first + around] >= own_db - criteria.full_db)
+    if not len(silent) or not len(full):
+        return None
+    return int(len(before) - 1 - silent[-1] + full[0])
+
+
+def _is_sung(
+    run: Array, rises: tuple[int | None, int | None], steady: list[Array], lines: _Lines, criteria: SteadyCriteria
+) -> bool:
+    """Softly begun and ended, or one of several pitches less than an octave apart, and not switched on or off."""
+    known = [rise for rise in rises if rise is not None]
+    if known and min(known) <= criteria.switch_frames:
+        return False
+    if len(known) == 2 and sum(known) >= criteria.soft_frames:
+        return True
+    hz, reach = float(np.median(lines.hz[run])), criteria.melody_s / lines.hop_s
+    for other in steady:
+        apart = abs(np.log2(float(np.median(lines.hz[other])) / hz))
+        near = max(other[0] - run[-1], run[0] - other[-1]) <= reach
+        if other is not run and near and criteria.jump_percent / 100 < apart < criteria.melody_octaves:
+            return True
+    return False
 
 
 def _line(run: Array, lines: _Lines) -> SteadyLine:

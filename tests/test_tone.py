@@ -144,6 +144,36 @@ def test_nor_is_one_that_stands_alone(name):
     assert found_in(signals.as_mono(capture), RATE_HZ) == ()
 
 
+def flute(seconds, rate_hz, hz):
+    """Begun in 80 ms and ended in 120 ms, with a vibrato of 0.5 %, harmonics at -18 and -26 dB."""
+    t_s = signals.times_s(seconds, rate_hz)
+    phase = 2 * np.pi * hz * signals.speed_phase_s(t_s, 0.0, [(5.0, 0.5)])
+    rise = np.clip(np.minimum(t_s / 0.08, (seconds - t_s) / 0.12), 0, 1)
+    return 0.2 * rise * (np.sin(phase) + 0.12 * np.sin(2 * phase) + 0.05 * np.sin(3 * phase))
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 32_000, 44_100, 48_000])
+@pytest.mark.parametrize("steps", [[0], [0, 0, 0], [0, 5, 0, 3, 7]])
+def test_a_soft_flute_is_no_tone_alone_or_in_a_melody(steps, rate_hz):
+    pieces = [rest(3, rate_hz)]
+    for step in steps:
+        pieces += [flute(6.3, rate_hz, 442 * 2 ** (step / 12)), rest(0.3, rate_hz)]
+    capture = np.concatenate([*pieces, rest(3, rate_hz)])
+    capture += signals.hiss(len(capture) / rate_hz, rate_hz, -54, len(steps))[: len(capture)]
+    assert found_in(signals.as_mono(capture), rate_hz) == ()
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("rate_hz", [8_000, 44_100, 48_000])
+def test_a_tone_switched_on_within_10_ms_just_before_a_melody_is_found(rate_hz, seed):
+    start_s = 2 + seed / 251  # against the frames in every way
+    tone = signals.faded(signals.tone(8.0, rate_hz, 440, 0.5, [(4.0, 0.3)], -14.0), rate_hz, 0.01)
+    notes = [flute(6.3, rate_hz, 442), rest(0.3, rate_hz), flute(6.3, rate_hz, 590)]
+    capture = np.concatenate([rest(start_s, rate_hz), tone, rest(1, rate_hz), *notes, rest(2, rate_hz)])
+    capture += signals.hiss(len(capture) / rate_hz + 1, rate_hz, -50, seed)[: len(capture)]
+    assert_spans(found_in(signals.as_mono(capture), rate_hz), [(start_s, start_s + 8.0)])
+
+
 @pytest.mark.parametrize("mains_hz", [50.0, 60.0])
 @pytest.mark.parametrize("level_dbfs", [-20.0, -40.0, -55.0])
 def test_hum_is_no_tone(mains_hz, level_dbfs):
