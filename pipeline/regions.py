@@ -106,6 +106,7 @@ def find_regions(frames: Frames, tones: Sequence[Span], duration_s: float, crite
     marks[matched >= leaders] = _Mark.SILENCE
     marks[(matched != NO_REST) & (matched < leaders) | cells.zeros] = _Mark.LEADER  # noise that rounding broke up, too
     marks[cells.toned] = _Mark.TONE
+    _close_up(marks)
     heard = marks.copy()
     over_db = (cells.level_db - rests.max(axis=0, initial=SILENT_DB))[:, cells.voice]
     spoken = np.any(over_db > criteria.word_db, axis=1)
@@ -132,6 +133,15 @@ def _runs(marks: Array) -> list[tuple[int, int, int]]:
     return [(int(marks[a]), a, b) for a, b in pairwise(edges)]
 
 
+def _close_up(marks: Array) -> None:
+    """The one cell between quiet and a tone holds the tone's edge, not sound."""
+    padded = np.pad(marks, 2, "edge")
+    before, after = padded[1:-3], padded[3:-1]
+    for beside, tone in ((before, after), (after, before)):
+        edge = (marks == _Mark.SOUND) & (tone == _Mark.TONE) & np.isin(beside, (_Mark.LEADER, _Mark.SILENCE))
+        marks[edge] = beside[edge]
+
+
 def _settle(marks: Array, spoken: Array, cell_s: float, criteria: RegionCriteria) -> Array:
     """Marks of cells, with knocks, pauses and slivers settled."""
     marks = _without_slivers(marks, cell_s, criteria)
@@ -145,8 +155,11 @@ def _without_slivers(marks: Array, cell_s: float, criteria: RegionCriteria) -> A
     marks = marks.copy()
     runs = _runs(marks)
     for index, (mark, first, stop) in enumerate(runs):
-        if mark in (_Mark.LEADER, _Mark.SILENCE) and (stop - first) * cell_s < criteria.sliver_s and len(runs) > 1:
-            near = [runs[i][0] for i in (index - 1, index + 1) if 0 <= i < len(runs) and runs[i][0] != _Mark.TONE]
+        if mark in (_Mark.LEADER, _Mark.SILENCE) and len(runs) > 1:
+            beside = [runs[i][0] for i in (index - 1, index + 1) if 0 <= i < len(runs)]
+            near = [other for other in beside if other != _Mark.TONE]
+            if (stop - first + (len(near) < len(beside))) * cell_s >= criteria.sliver_s:  # a tone hides a cell of it
+                continue
             marks[first:stop] = max(near, default=mark) if mark == _Mark.LEADER else min(near, default=mark)
     return marks
 

@@ -41,6 +41,8 @@ class RestCriteria:
     hum_top_hz         bands that begin below this may carry hum; those above tell one rest from another
     beat_s             hum that comes and goes does so within this
     still_hum_db       the spread allowed in bands that may carry hum, because hums beat
+    swell_s, swell_share
+                       hum of slower beats moves by less than this share of its highest within this time
     highest_hum_hz     a line above this is no hum
     mains_share        a line this share of its frequency away from a multiple of mains is no hum
     uneven_db          steady sound whose spectrum is this much less even than that of noise is held notes
@@ -62,6 +64,8 @@ class RestCriteria:
     hum_top_hz: float
     still_hum_db: float
     beat_s: float
+    swell_s: float
+    swell_share: float
     highest_hum_hz: float
     mains_share: float
     uneven_db: float
@@ -161,22 +165,46 @@ def find_rests(cells: Cells, criteria: RestCriteria) -> tuple[Array, Array]:
     matched = np.full(len(cells.level_db), NO_REST)
     rests: list[Array] = []
     for members in _groups(windows[:, cells.high].mean(axis=1), criteria.width_db):
-        rest = _lowest(windows[members], cells.high)
-        risen = _with_beats(cells, rest, criteria)
-        beating, rest = risen != rest, risen
-        fits = _fits(cells, rest, None, criteria) & (matched == NO_REST)
-        if not fits.any() or not _is_noise(cells, rest, fits, criteria):
-            continue
-        rest = np.where(beating, rest, np.median(cells.level_db[fits], axis=0))
-        fits = _fits(cells, rest, None, criteria) & (matched == NO_REST)
-        if _undercut(cells, rest, matched, fits, criteria) or _third(rest, rests, cells.high, criteria):
-            continue
-        matched[fits] = len(rests)
-        rests.append(rest)
+        calm = _calmest(windows[members], cells.high, criteria.still_hum_db)
+        found = _rest_among(cells, calm, rests, matched, criteria)
+        if found is not None:
+            rest, fits = found
+            fits |= _swelling_hum(cells, rest, rests, fits, criteria) & (matched == NO_REST)
+            matched[fits] = len(rests)
+            rests.append(rest)
     if rests:
         under = _below(cells, rests[0], criteria) & (matched == NO_REST) & ~cells.zeros & ~cells.toned
         matched[under] = BELOW_RESTS
     return np.array(rests).reshape(-1, cells.level_db.shape[1]), matched
+
+
+def _rest_among(
+    cells: Cells, alike: Array, quieter: list[Array], matched: Array, criteria: RestCriteria
+) -> tuple[Array, Array] | None:
+    """The rest that still windows of one level are, and the cells it takes; None where they are programme."""
+    rest = _lowest(alike, cells.high)
+    risen = _with_beats(cells, rest, criteria)
+    beating, rest = risen != rest, risen
+    fits = _fits(cells, rest, None, criteria) & (matched == NO_REST)
+    if not fits.any():  # each line of a hum ebbs in its own time: the nearest to the lowest of all
+        rest = np.where(cells.high, rest, alike[np.argmin(np.max((alike - rest)[:, ~cells.high], axis=1))])
+        fits = _fits(cells, rest, None, criteria) & (matched == NO_REST)
+    if not fits.any() or not _is_noise(cells, rest, fits, criteria):
+        return None
+    rest = np.where(beating, rest, np.median(cells.level_db[fits], axis=0))
+    fits = _fits(cells, rest, None, criteria) & (matched == NO_REST)
+    if _undercut(cells, rest, matched, fits, criteria) or _third(rest, quieter, cells.high, criteria):
+        return None
+    return rest, fits
+
+
+def _calmest(alike: Array, high: Array, within_db: float) -> Array:
+    """Those windows whose bands below hum's top, too, lie near the lowest of them.
+
+    A held low note lasts longer than the hiss around it, and its treble would pass for the level of the hiss.
+    """
+    calm: Array = np.all(alike <= np.where(high, np.inf, _lowest(alike, high) + within_db), axis=1)
+    return alike[calm] if calm.any() else alike
 
 
 def _third(rest: Array, quieter: list[Array], high: Array, criteria: RestCriteria) -> bool:
@@ -280,6 +308,40 @@ def _with_beats(cells: Cells, rest: Array, criteria: RestCriteria) -> Array:
     risen = rest.copy()
     risen[~cells.high] = np.where(quarter - lowest < criteria.faint_db, lowest, -np.inf)
     return np.where(risen - rest > 1.3 * cells.chance_db + 1.0, risen, rest)
+
+
+def _swelling_hum(cells: Cells, rest: Array, quieter: list[Array], fits: Array, criteria: RestCriteria) -> Array:
+    """(cells,) True where nothing but hum stands over the rest, and swells or ebbs too slowly for a note.
+
+    Two hums a hundredth of a hertz apart take longer from swell to swell than most pauses last, so the rest shows one
+    moment of it only: their difference at least. The deck's alone is what leader shows, so both together reach no more
+    than twice that and the rest.
+    """
+    hum = ~(cells.high | cells.middle)
+    if not quieter or np.all(np.abs(rest - quieter[0])[hum] < criteria.match_db):
+        return np.zeros(len(fits), bool)  # no hum but the deck's shows
+    length = max(1, round(criteria.swell_s / cells.seconds))
+    strong = cells.line_share > 0.5 * criteria.line_share
+    low = _of_mains(cells.line_hz, 6.0) & (cells.line_hz < criteria.highest_hum_hz + 6.0)
+    mains = np.all(low | ~strong, axis=1) & np.any(strong, axis=1)
+    alone = _fits(cells, rest, ~hum, criteria)
+    alone[1:-1] |= alone[:-2] & alone[2:] & _fits(cells, rest, cells.high, criteria)[1:-1]
+    level = 10 ** (cells.level_db[:, hum] / 20)
+    deck = 10 ** (np.max([rest, *quieter[:1]], axis=0)[hum] / 20)
+    alone &= np.all(level <= np.sqrt(2) * (2 * deck + 10 ** (rest[hum] / 20)), axis=1)
+    moved = np.zeros(level.shape)
+    moved[length:] = np.abs(level[length:] - level[:-length])
+    noise = 10 ** (rest[cells.middle].max() / 20) if cells.middle.any() else 0.0
+    strongest = np.quantile(level[alone & mains], 0.9, axis=0) if np.any(alone & mains) else np.zeros(level.shape[1])
+    slow = np.all(moved <= criteria.swell_share * strongest + 1.5 * noise, axis=1)
+    slow[:-length] &= slow[length:]  # of both ends of a step
+    swelling = np.zeros(len(fits), bool)
+    still = max(1, round(criteria.still_s / cells.seconds))
+    turns = np.flatnonzero(np.diff(np.pad((alone & slow).astype(np.int8), 1)))
+    for first, stop in turns.reshape(-1, 2):
+        hummed = np.mean(mains[first:stop]) > 0.6  # lines near to each other mislead a frame
+        swelling[first:stop] = stop - first >= still and hummed
+    return swelling & ~fits
 
 
 def _below(cells: Cells, rest: Array, criteria: RestCriteria) -> Array:

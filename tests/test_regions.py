@@ -95,6 +95,55 @@ def test_hums_that_beat_are_not_programme() -> None:
     assert_right(make_side(33, plan=FULL, hiss_dbfs=-60.0, hum_dbfs=-50.0, tape_hum_dbfs=-52.0, fade_s=0.0))
 
 
+def speech_like(t: np.ndarray[Any, Any], hz: float) -> np.ndarray[Any, Any]:
+    return np.sin(2 * np.pi * hz * t) * np.sin(2 * np.pi * 3 * t) ** 2 * np.sin(2 * np.pi * 0.9 * t) ** 2
+
+
+def found_in(wave: np.ndarray[Any, Any], rate_hz: int) -> RegionMap:
+    return find_regions(frames_of(wave.astype(np.float32)[:, None], rate_hz), [], len(wave) / rate_hz, CRITERIA)
+
+
+@pytest.mark.parametrize(("rate_hz", "beat_s"), [(32_000, 90.0), (48_000, 25.0), (8_000, 8.0)])
+def test_hums_that_beat_more_slowly_than_any_pause_lasts_are_not_programme(rate_hz: int, beat_s: float) -> None:
+    rng = np.random.default_rng(50)
+    t = np.arange(70 * rate_hz) / rate_hz
+    leader = t < 6
+    sound = (t > 14) & (t < 56) & (t % 7 < 3.8)
+    wave = 0.2 * np.where(sound, speech_like(t, 700), 0.0) + 0.007 * np.sin(2 * np.pi * 50 * t)
+    wave += np.where(leader, 0.0, 0.0085 * np.sin(2 * np.pi * (50 + 1 / beat_s) * t))
+    wave += np.where(leader, 0.0006, 0.003) * rng.standard_normal(len(t))
+    found = found_in(wave, rate_hz)
+    edges = np.flatnonzero(np.diff(sound.astype(int))) / rate_hz
+    truth = [0.0, 6.0, *edges]
+    assert kinds(found) == ["leader", "silence"] + ["programme", "silence"] * (len(edges) // 2)
+    assert [region.start_s for region in found.regions] == pytest.approx(truth, abs=BOUNDARY_S)
+
+
+@pytest.mark.parametrize("trace", [0.01, 0.05])
+def test_a_low_note_held_for_most_of_the_side_is_programme_and_the_hiss_around_it_is_not(trace: float) -> None:
+    rng = np.random.default_rng(51)
+    t = np.arange(60 * 32_000) / 32_000
+    note = np.sin(2 * np.pi * 110 * t) + 0.4 * np.sin(2 * np.pi * 220 * t) + trace * np.sin(2 * np.pi * 1980 * t)
+    wave = 0.08 * note * ((t > 7) & (t < 52)) + np.where(t < 3, 0.00045, 0.0025) * rng.standard_normal(len(t))
+    found = found_in(wave, 32_000)
+    assert kinds(found) == ["leader", "silence", "programme", "silence"]
+    assert [region.start_s for region in found.regions] == pytest.approx([0.0, 3.0, 7.0, 52.0], abs=BOUNDARY_S)
+
+
+@pytest.mark.parametrize("seed", [52, 53, 54])
+def test_a_lone_word_is_programme_however_long_the_pauses_around_it(seed: int) -> None:
+    plan = (("silence", 4.0), ("speech", 8.0), ("silence", 4.0), ("speech", 0.35), ("silence", 4.0))
+    side = make_side(seed, plan=plan, fade_s=0.0, thumps=False, hiss_dbfs=-58.0, programme_dbfs=-28.0)
+    assert kinds(mapped(side)) == ["silence", "programme"] * 2 + ["silence"]
+
+
+@pytest.mark.parametrize("seed", [55, 56])
+def test_half_a_second_of_silence_beside_a_tone_is_silence(seed: int) -> None:
+    plan = (("silence", 3.0), ("speech", 8.0), ("silence", 0.55), ("tone", 6.0), ("silence", 0.55), ("dense", 8.0))
+    side = make_side(seed, plan=plan, fade_s=0.0, thumps=False, hiss_dbfs=-58.0, programme_dbfs=-28.0)
+    assert kinds(mapped(side)) == ["silence", "programme", "silence", "tone", "silence", "programme"]
+
+
 @pytest.mark.parametrize("layout", ["mono", "dual-mono", "left-dead", "right-dead", "left-zeros"])
 def test_floors_are_those_of_the_channel_that_is_alive(layout: str) -> None:
     side = make_side(
