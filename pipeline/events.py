@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 
 from pipeline.clips import ClipCriteria, ClipFinder
-from pipeline.dropouts import DropoutCriteria, LevelTrace, find_dropouts
+from pipeline.dropouts import DropoutCriteria, find_dropouts
 from pipeline.gaps import EDGE_S, GapCriteria, GapFinder
+from pipeline.hiss_floor import LevelTrace
 from pipeline.octaves import Octaves
 from pipeline.ranges import FoundRanges, together
 from pipeline.records import NotMeasured, Reading
@@ -26,7 +27,7 @@ from pipeline.spans import Span
 Array = np.ndarray[Any, Any]
 
 CHUNKS_PER_LOOK = 5  # clips are looked for in 10 ms at a time
-PIECE_FRAMES = 1 << 15  # stays in the processor's cache
+PIECE_FRAMES = 1 << 16  # stays in the processor's cache
 
 
 class EventKind(StrEnum):

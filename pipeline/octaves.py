@@ -1,6 +1,6 @@
 """Quick octave levels every two milliseconds, for what comes and goes fast.
 
-A capture is first brought to 32 to 48 kHz by summing neighbours. Each octave is then the third difference over two
+A capture is first brought to 44.1 to 48 kHz by summing neighbours. Each octave is then the third difference over two
 samples, which peaks at a quarter of the rate and falls by 18 dB per octave below; the next one is taken from the
 signal at half the rate. That is coarse beside an FFT and a tenth of its cost; levels here are only ever compared with
 each other.
@@ -15,7 +15,7 @@ import numpy as np
 Array = np.ndarray[Any, Any]
 
 CHUNK_S = 0.002
-BASE_RATE_HZ = 32000  # as far up as tape carries treble worth asking
+BASE_RATE_HZ = 44100  # as far up as hiss stands clear of programme
 LOWEST_HZ = 340.0
 STAGES = 3  # differences an octave
 SCALE = 4.0**-STAGES  # a sine at the middle of its octave reads its own mean square
