@@ -189,14 +189,17 @@ def measure(sides: int, folder: Path) -> list[Grown]:
     note(grown("digitize, again", sides, usage.feltpad("digitize", box, "--out", root, "--quiet")))
     note(grown("qc --json", sides, usage.feltpad("qc", root, "--json")))
     index = root / "index.html"
-    opened_s = open_in_browser(index)
-    shown = "not opened: no chromium" if opened_s is None else f"opened in {opened_s:.2f} s"
+    opened = open_in_browser(index)
+    shown = "not opened: no chromium" if opened is None else f"opened in {opened[0]:.2f} s, {opened[1]:.2f} s of processor"
     print(f"{'index.html':<28} {sides:>5} sides  {index.stat().st_size / 1e6:8.2f} MB, {shown}", flush=True)
     return found
 
 
-def open_in_browser(page: Path) -> float | None:
-    """Seconds from asking for a page to its being laid out and painted; None without chromium and playwright."""
+def open_in_browser(page: Path) -> tuple[float, float] | None:
+    """Seconds from asking for a page to its being laid out and painted, and of processor its own thread took.
+
+    None without chromium and playwright. On a busy machine only the second tells of the page.
+    """
     chromium = shutil.which("chromium") or shutil.which("chromium-browser")
     with suppress(ImportError):
         from playwright.sync_api import sync_playwright
@@ -206,13 +209,17 @@ def open_in_browser(page: Path) -> float | None:
                 browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
                 tab = browser.new_page()
                 tab.goto("about:blank")
+                session = tab.context.new_cdp_session(tab)
+                session.send("Performance.enable", {"timeDomain": "threadTicks"})
                 began_s = time.monotonic()
                 tab.goto(page.resolve().as_uri(), wait_until="load")
                 painted = "() => new Promise(done => requestAnimationFrame(() => setTimeout(done, 0)))"
                 tab.evaluate(painted)
                 took_s = time.monotonic() - began_s
+                metrics = session.send("Performance.getMetrics")["metrics"]
+                cpu_s = next(entry["value"] for entry in metrics if entry["name"] == "TaskDuration")
                 browser.close()
-                return took_s
+                return took_s, cpu_s
     return None
 
 
