@@ -190,7 +190,9 @@ def measure(sides: int, folder: Path) -> list[Grown]:
     note(grown("qc --json", sides, usage.feltpad("qc", root, "--json")))
     index = root / "index.html"
     opened = open_in_browser(index)
-    shown = "not opened: no chromium" if opened is None else f"opened in {opened[0]:.2f} s, {opened[1]:.2f} s of processor"
+    shown = (
+        "not opened: no chromium" if opened is None else f"opened in {opened[0]:.2f} s, {opened[1]:.2f} s of processor"
+    )
     print(f"{'index.html':<28} {sides:>5} sides  {index.stat().st_size / 1e6:8.2f} MB, {shown}", flush=True)
     return found
 
