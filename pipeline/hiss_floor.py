@@ -39,6 +39,7 @@ class FloorCriteria:
     around_s        a floor is looked for within this, to both sides
     around_share    it is the level that this share of the floors around lie below (0 … 1)
     gap_share       levels somewhat below a floor are rarer than those at it: by this factor at most (0 … 1)
+    below_share     a level that more than this share of the time around lies far below is no floor (0 … 1)
     lowest_dbfs     what lies below is the rounding of a converter (dBFS in an octave)
     above_leader_db an octave whose floor is not this far above the electronics' own noise cannot be asked (dB)
     """
@@ -48,6 +49,7 @@ class FloorCriteria:
     around_s: float
     around_share: float
     gap_share: float
+    below_share: float
     lowest_dbfs: float
     above_leader_db: float
 
@@ -120,22 +122,25 @@ class HissFloors:
         shown[:-1] &= low[:-1] > low[1:] - LEAK_DB
         reach = round(criteria.around_s / STRETCH_S)
         floors = _share_around(np.where(shown, low, np.inf), reach, criteria.around_share)
-        at_floor, gap = (_sum_around(count, reach) for count in self._counts(floors))
-        floors[~(gap <= criteria.gap_share * at_floor)] = np.nan
+        at_floor, gap, below = (_sum_around(count * ~in_leader, reach) for count in self._counts(floors))
+        around = _sum_around(np.broadcast_to(np.where(in_leader, 0, self._stretch), floors.shape), reach)
+        is_left = (gap > criteria.gap_share * at_floor) | (below > criteria.below_share * around)
+        floors[is_left] = np.nan
         if in_leader.any():
             electronics = np.median(low[:, in_leader], axis=1)
             floors[floors < electronics[:, None] + criteria.above_leader_db] = np.nan
         return floors
 
-    def _counts(self, floors: Array) -> tuple[Array, Array]:
-        """How many chunks of each stretch are at its floor, and how many somewhat below, (octaves, stretches) each."""
-        at_floor, gap = np.zeros_like(floors), np.zeros_like(floors)
+    def _counts(self, floors: Array) -> Array:
+        """Chunks of each stretch at its floor, somewhat below, and further below: (3, octaves, stretches)."""
+        counts = np.zeros((3, *floors.shape), np.float32)
         for at in range(0, self._count, PAGE_STRETCHES):
             page = slice(at, at + PAGE_STRETCHES)
             above = self._page(page) - floors[:, page, None]
-            at_floor[:, page] = np.count_nonzero(np.abs(above) <= AT_FLOOR_DB, axis=2)
-            gap[:, page] = np.count_nonzero((above < -GAP_DB[0]) & (above > -GAP_DB[1]), axis=2)
-        return at_floor, gap
+            counts[0, :, page] = np.count_nonzero(np.abs(above) <= AT_FLOOR_DB, axis=2)
+            counts[1, :, page] = np.count_nonzero((above < -GAP_DB[0]) & (above > -GAP_DB[1]), axis=2)
+            counts[2, :, page] = np.count_nonzero(above <= -GAP_DB[1], axis=2)
+        return counts
 
     def _page(self, page: slice) -> Array:
         """Smoothed levels of some stretches, (octaves, stretches, chunks)."""
