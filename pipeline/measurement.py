@@ -108,10 +108,12 @@ def measure_capture(
     meters = _Meters(capture, method, pictures)
     facts = _read(capture, meters, method.block_s, tell)
     frames = meters.frames.frames()
+    del meters.frames  # 90 minutes of frames are 60 MB, and nobody asks this meter again
     readings = _measure_tones(capture, find_tones(frames, method.tone), nominal_hz, method)
     tones = tuple(reading.tone for reading in readings)
     spans = [Span(tone.start_s, tone.stop_s) for tone in tones]
     region_map = find_regions(frames, spans, capture.duration_s, method.regions)
+    del frames
     regions = region_map.regions
     programme = [Span(r.start_s, r.stop_s) for r in regions if r.kind is RegionKind.PROGRAMME]
     pauses = [Span(r.start_s, r.stop_s) for r in regions if r.kind is RegionKind.SILENCE]
