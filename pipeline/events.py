@@ -1,4 +1,4 @@
-"""Moments that need ears: dropouts, clipping and lost samples.
+"""Moments that need ears: dropouts, clicks, clipping and lost samples.
 
 Every detector stands in a module of its own; here a capture is cut into pieces for them, and what they found becomes
 one list of events. Every piece gets a cheap first look (the extremes of chunks of 2 ms); only what that leaves possible
@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.clicks import ClickCriteria, find_clicks
 from pipeline.clips import ClipCriteria, ClipFinder
 from pipeline.dropouts import DropoutCriteria, find_dropouts
 from pipeline.gaps import EDGE_S, GapCriteria, GapFinder
@@ -64,6 +65,7 @@ class EventCriteria:
     clips: ClipCriteria
     gaps: GapCriteria
     dropouts: DropoutCriteria
+    clicks: ClickCriteria
 
 
 class EventMeter:
@@ -118,7 +120,7 @@ class EventMeter:
             zeros = (highest == 0) & (lowest == 0)
             if self._gaps[channel].is_in_zeros or zeros.any() or own[stop - 1] == 0:
                 self._gaps[channel].look(own, beside, stop, self._held_start)
-        self._trace.add(self._octaves.powers(samples, beside, (stop - beside) // chunk))
+        self._trace.add(*self._octaves.powers(samples, beside, (stop - beside) // chunk))
 
     def measure_events(self, regions: Sequence[Region]) -> tuple[Event, ...]:
         """Everything found, by time; events of one kind in both channels at once are one.
@@ -151,11 +153,14 @@ class EventMeter:
 
     def _found(self, leaders: Sequence[Span]) -> list[tuple[EventKind, FoundRanges]]:
         merge, most = round(self._criteria.merge_s * self._rate_hz), self._criteria.most_listed
-        dropouts = [FoundRanges(merge, most) for _ in range(self._channels)]
+        dropouts, clicks = ([FoundRanges(merge, most) for _ in range(self._channels)] for _ in range(2))
         find_dropouts(self._trace, leaders, dropouts, self._criteria.dropouts)
+        find_clicks(self._trace, clicks, self._criteria.clicks)
+        clips = together([finder.found for sides in self._clips for finder in sides])
         gaps = together([finder.found for finder in self._gaps])
         return [
             (EventKind.DROPOUT, together(dropouts).apart_from(gaps)),
-            (EventKind.CLIP, together([finder.found for sides in self._clips for finder in sides])),
+            (EventKind.CLICK, together(clicks).apart_from(gaps).apart_from(clips)),  # their edges click as well
+            (EventKind.CLIP, clips),
             (EventKind.GAP, gaps),
         ]

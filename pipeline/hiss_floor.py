@@ -65,21 +65,24 @@ class LevelTrace:
         self._octaves = min(OCTAVES, octaves.count)
         self._rows: list[Array] = []
 
-    def add(self, powers: Array) -> None:
-        """Powers (channels, octaves, chunks) that follow what was added before."""
-        level = np.log10(np.maximum(powers[:, : self._octaves], np.float32(1e-20)))
-        level = level * np.float32(10 * STEPS_PER_DB) + np.float32(255.5)
+    def add(self, powers: Array, peaks: Array) -> None:
+        """What `Octaves.powers` gives, following what was added before."""
+        both = np.concatenate([powers[:, : self._octaves], peaks[:, None]], axis=1)
+        level = np.log10(np.maximum(both, np.float32(1e-20))) * np.float32(10 * STEPS_PER_DB) + np.float32(255.5)
         self._rows.append(np.clip(level, 0, 255).astype(np.uint8))
-
-    @property
-    def chunks(self) -> int:
-        return sum(row.shape[2] for row in self._rows)
 
     def levels(self, channel: int) -> Array:
         """(octaves, chunks) in steps."""
+        return self._whole()[channel, :-1]
+
+    def peaks(self, channel: int) -> Array:
+        """(chunks,) in steps: the highest octave at its loudest."""
+        return self._whole()[channel, -1]
+
+    def _whole(self) -> Array:
         if len(self._rows) > 1:
             self._rows = [np.concatenate(self._rows, axis=2)]
-        return self._rows[0][channel] if self._rows else np.zeros((self._octaves, 0), np.uint8)
+        return self._rows[0] if self._rows else np.zeros((self.channels, self._octaves + 1, 0), np.uint8)
 
 
 def smoothed_db(levels: Array, width: int) -> Array:

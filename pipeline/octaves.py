@@ -15,6 +15,7 @@ import numpy as np
 Array = np.ndarray[Any, Any]
 
 CHUNK_S = 0.002
+PEAK_S = 0.00025  # a click is no longer
 BASE_RATE_HZ = 44100  # as far up as hiss stands clear of programme
 LOWEST_HZ = 340.0
 STAGES = 3  # differences an octave
@@ -31,14 +32,16 @@ class Octaves:
         self.centres_hz = tuple(base_hz / 4 / 2**k for k in range(self.count))
         self._coarsest = 2 ** (self.count - 1)
         self._chunk = self._coarsest * max(2, round(base_hz * CHUNK_S / self._coarsest))
+        self._parts = next(n for n in range(round(CHUNK_S / PEAK_S), 0, -1) if self._chunk % n == 0)
         self.chunk = self._chunk * self.thin
         self.chunk_s = self.chunk / rate_hz
         self.lead = 4 * self._coarsest * self.thin  # frames needed before the first chunk …
         self.trail = 8 * self._coarsest * self.thin  # … and after the last
 
-    def powers(self, samples: Array, start: int, chunks: int) -> Array:
+    def powers(self, samples: Array, start: int, chunks: int) -> tuple[Array, Array]:
         """Mean square in each octave, the highest first, of chunks from ``start`` on: (channels, octaves, chunks).
 
+        Beside it the greatest mean square of the highest octave over `PEAK_S` within each chunk: (channels, chunks).
         samples is (channels, frames), with ``lead`` and ``trail`` frames around the chunks.
         """
         taken = samples[:, start - self.lead : start + chunks * self.chunk + self.trail]
@@ -49,11 +52,16 @@ class Octaves:
             high = signal
             for _ in range(STAGES):
                 high = high[:, 2:] - high[:, :-2]
-            high = high[:, lead - STAGES :][:, : chunks * chunk].reshape(len(samples), chunks, chunk)
-            powers[:, octave] = np.einsum("ijk,ijk->ij", high, high) * np.float32(SCALE / chunk)
+            parts = self._parts if octave == 0 else 1
+            high = high[:, lead - STAGES :][:, : chunks * chunk].reshape(len(samples), chunks * parts, chunk // parts)
+            power = np.einsum("ijk,ijk->ij", high, high) * np.float32(SCALE * parts / chunk)
+            if octave == 0:
+                split = power.reshape(len(samples), chunks, parts)
+                peaks, power = split.max(2), split.mean(2)
+            powers[:, octave] = power
             if octave < self.count - 1:
                 signal, lead, chunk = _halved(signal), lead // 2, chunk // 2
-        return powers
+        return powers, peaks
 
 
 def _thinned(samples: Array, thin: int) -> Array:

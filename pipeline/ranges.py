@@ -38,12 +38,12 @@ class FoundRanges:
         self.last_stop = max(stop, self.last_stop)
 
     def apart_from(self, others: FoundRanges) -> FoundRanges:
-        """These without those that meet one of the others."""
+        """These without those that meet one of the others, or nearly."""
         rest = FoundRanges(self.merge_frames, self.most, self.count)
         stops = [other.stop for other in others.ranges]
         for one in self.ranges:
-            near = bisect(stops, one.start)
-            if near < len(stops) and others.ranges[near].start < one.stop:
+            near = bisect(stops, one.start - self.merge_frames // 4)
+            if near < len(stops) and others.ranges[near].start < one.stop + self.merge_frames // 4:
                 rest.count -= 1
             else:
                 rest.ranges.append(one)

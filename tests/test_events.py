@@ -67,7 +67,7 @@ def test_clean_programme_has_no_events_at_any_level_or_word_length(
 def test_a_single_full_scale_sample_is_no_clip() -> None:
     plain = music(44100, 5)
     plain[300_000, 0] = 1.0
-    assert found(plain, 44100) == ()
+    assert EventKind.CLIP not in {event.kind for event in found(plain, 44100)}
 
 
 @pytest.mark.parametrize(("hz", "bits"), [(20.0, 8), (100.0, 8), (50.0, 16), (440.0, 24)])
@@ -113,7 +113,7 @@ def test_digital_silence_around_and_a_fade_into_it_are_no_gaps() -> None:
     samples[445_410:460_000] = 0
     samples[:50_000] = 0
     samples[-50_000:] = 0
-    assert found(samples, 44100) == ()
+    assert {event.kind for event in found(samples, 44100)} <= {EventKind.CLICK}  # the cut from silence
 
 
 def test_a_channel_of_zeros_neither_hides_a_gap_nor_is_one() -> None:
