@@ -9,12 +9,16 @@ from __future__ import annotations
 
 import os
 import shutil
+import threading
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import ArchiveError
 
 STATE = ".feltpad"
+
+# Two sides of a tape begin in two threads at once; another process is kept out by the ledger's lock.
+_BEGINNING = threading.Lock()
 
 
 @dataclass(frozen=True)
@@ -98,16 +102,17 @@ class Archive:
     def begin(self, tape: str) -> TapeFolder:
         """A folder to work in: the one a killed run left, or the sealed one's files, or an empty one."""
         working = self.in_work(tape)
-        if working.root.exists():
+        with _BEGINNING:
+            if working.root.exists():
+                return working
+            half = working.root.with_name(f".{tape}.linking")
+            shutil.rmtree(half, ignore_errors=True)
+            half.mkdir(parents=True)
+            sealed = self.sealed(tape)
+            if sealed.payload.is_dir():
+                shutil.copytree(sealed.payload, half / "data", copy_function=_link)
+            half.rename(working.root)
             return working
-        half = working.root.with_name(f".{tape}.linking")
-        shutil.rmtree(half, ignore_errors=True)
-        half.mkdir(parents=True)
-        sealed = self.sealed(tape)
-        if sealed.payload.is_dir():
-            shutil.copytree(sealed.payload, half / "data", copy_function=_link)
-        half.rename(working.root)
-        return working
 
     def publish(self, tape: str) -> TapeFolder:
         """Let the sealed working folder take the tape's place."""

@@ -6,6 +6,8 @@ import hashlib
 import json
 import os
 import shutil
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -373,3 +375,23 @@ def test_a_copys_digest_can_be_made_again_from_the_file_alone(archive):
     record = json.loads((root / "data" / "qc" / "qc.json").read_text("utf-8"))
     for copy in record["sides"][0]["copies"]:
         assert decoded_audio_sha256(root / copy["path"], copy["channels"]) == copy["audio_sha256"]
+
+
+def test_two_sides_that_begin_at_once_get_one_folder_with_all_that_was_sealed(tmp_path):
+    archive = Archive(tmp_path)
+    for turn in range(20):
+        tape = f"T{turn}"
+        payload = archive.sealed(tape).payload
+        payload.mkdir(parents=True)
+        for number in range(30):
+            (payload / f"{number}.txt").write_text(str(number))
+        together = threading.Barrier(4)
+
+        def begin(tape=tape, together=together):
+            together.wait()
+            return archive.begin(tape)
+
+        with ThreadPoolExecutor(4) as pool:
+            folders = [each.result() for each in [pool.submit(begin) for _ in range(4)]]
+        assert {folder.root for folder in folders} == {archive.in_work(tape).root}
+        assert len(list(folders[0].payload.iterdir())) == 30
