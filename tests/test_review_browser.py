@@ -41,6 +41,7 @@ FLAGS = (
 RUN = [sys.executable, "-c", "import sys; from flows.cli import main; sys.exit(main())"]
 PROBE = Path(__file__).parent / "review_probe.js"
 WIDTHS, SCHEMES = (1280, 400), ("light", "dark")
+PATIENT_MS = 20_000  # an answer on a busy machine
 MADE_AGAIN_MS = 90_000  # a rerun with Prefect's server on a busy machine
 
 
@@ -100,7 +101,8 @@ def left_of(page) -> str:
 
 
 def wait_for_left(page, text: str) -> None:
-    sync_api.expect(page.locator("header .left")).to_contain_text(text)
+    sync_api.expect(page.locator("header .left")).to_contain_text(text, timeout=PATIENT_MS)
+    sync_api.expect(page.locator(".finding.saving")).to_have_count(0, timeout=PATIENT_MS)
 
 
 def wait_until(page, expression: str) -> None:
@@ -165,8 +167,9 @@ def test_a_tape_is_settled_by_mouse(chromium, root):
         assert (decided.speed.by, decided.cut.by) == ("person", "person")
 
         while "Nothing open" not in left_of(page):  # the side was judged anew: what is found now is real
+            still_open = page.locator(".finding.open").count()
             page.locator(".finding.open").first.get_by_role("button", name="Accept").click()
-            sync_api.expect(page.locator(".finding.saving")).to_have_count(0)
+            sync_api.expect(page.locator(".finding.open")).to_have_count(still_open - 1, timeout=PATIENT_MS)
         page.get_by_label("Name").fill("R. Quill")
         page.get_by_role("button", name="Sign off").click()
         wait_for_left(page, "Signed off by R. Quill")
