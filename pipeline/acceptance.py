@@ -66,10 +66,15 @@ class EventLimits:
 
 @dataclass(frozen=True)
 class ProgrammeLimits:
-    """touching_edge_s: programme this near to an end of the capture. too_long_percent: over the cassette's length."""
+    """touching_edge_s   programme this near to an end of the capture
+    too_long_percent  over the cassette's length; too_short_percent under it
+    runs_into_stop_s  programme this near to the end of the tape goes on until it stops
+    """
 
     touching_edge_s: float
     too_long_percent: float
+    too_short_percent: float
+    runs_into_stop_s: float
 
 
 @dataclass(frozen=True)

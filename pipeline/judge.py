@@ -14,8 +14,10 @@ from pipeline.capture import CaptureFacts
 from pipeline.channels import Channels, Layout
 from pipeline.decisions import Decisions
 from pipeline.events import Event, EventKind
+from pipeline.judge_extent import judge_extent
 from pipeline.measurement import Measurement
 from pipeline.qc import Finding, Severity, Verdict
+from pipeline.qc import found as _found
 from pipeline.records import NotMeasured, Reading
 from pipeline.regions import RegionKind
 from pipeline.speed import SpeedSource
@@ -48,7 +50,8 @@ def judge_side(
     """Every finding of a side, worst first and then by time."""
     found = [
         *_capture(measurement.capture, limits),
-        *_programme(measurement, minutes_a_side, limits),
+        *_programme(measurement),
+        *judge_extent(measurement, minutes_a_side, limits),
         *_speed(measurement, decisions, limits),
         *_flutter(measurement, limits),
         *_levels(measurement, limits),
@@ -94,19 +97,6 @@ def worst_verdict(verdicts: Iterable[Verdict]) -> Verdict:
     return max(verdicts, key=list(Verdict).index, default=Verdict.PASS)
 
 
-def _found(
-    code: str,
-    severity: Severity,
-    message: str,
-    *,
-    at: tuple[float, float] | None = None,
-    value: float | None = None,
-    limit: float | None = None,
-) -> Finding:
-    start_s, stop_s = at if at is not None else (None, None)
-    return Finding(code, severity, message, start_s, stop_s, value, limit)
-
-
 def _known(value: Reading) -> float | None:
     return None if isinstance(value, NotMeasured) else value
 
@@ -129,29 +119,11 @@ def _capture(facts: CaptureFacts, limits: Acceptance) -> Iterator[Finding]:
         yield _found("capture-bits-low", Severity.WARN, message, value=float(bits), limit=float(lowest.lowest_bits))
 
 
-def _programme(measurement: Measurement, minutes_a_side: float | None, limits: Acceptance) -> Iterator[Finding]:
-    programme = [region for region in measurement.regions if region.kind is RegionKind.PROGRAMME]
-    duration_s = measurement.capture.duration_s
-    if not programme:
+def _programme(measurement: Measurement) -> Iterator[Finding]:
+    if not any(region.kind is RegionKind.PROGRAMME for region in measurement.regions):
         message = "no programme was found on this side: nothing recorded, the wrong side, or a dead lead"
         yield _found("no-programme", Severity.FAIL, message)
         return
-    edge_s = limits.programme.touching_edge_s
-    if programme[0].start_s < edge_s:
-        message = "programme runs from the very first moment of the capture: was the recorder started too late?"
-        yield _found("programme-at-head", Severity.WARN, message, at=(0.0, min(2.0, duration_s)))
-    if programme[-1].stop_s > duration_s - edge_s:
-        message = "programme runs to the very last moment of the capture: was the recorder stopped too early?"
-        yield _found("programme-at-tail", Severity.WARN, message, at=(max(0.0, duration_s - 2.0), duration_s))
-    if minutes_a_side is not None:
-        longest_s = minutes_a_side * 60 * (1 + limits.programme.too_long_percent / 100)
-        spread_s = programme[-1].stop_s - programme[0].start_s
-        if spread_s > longest_s:
-            message = (
-                f"the programme spans {spread_s / 60:.1f} min, more than a side of this cassette holds"
-                f" ({minutes_a_side:g} min): is the length in the sheet right, or are two sides in one capture?"
-            )
-            yield _found("side-too-long", Severity.WARN, message, value=spread_s, limit=longest_s)
     if isinstance(measurement.levels.electronics_floor_dbfs, NotMeasured) and any(
         region.kind is RegionKind.SILENCE for region in measurement.regions
     ):

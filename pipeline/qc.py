@@ -81,6 +81,20 @@ class Finding:
         return self.severity if self.settled is None else Severity.INFO
 
 
+def found(
+    code: str,
+    severity: Severity,
+    message: str,
+    *,
+    at: tuple[float, float] | None = None,
+    value: float | None = None,
+    limit: float | None = None,
+) -> Finding:
+    """A fresh finding that nobody has settled; ``at`` is from where to where on the capture, in seconds."""
+    start_s, stop_s = at if at is not None else (None, None)
+    return Finding(code, severity, message, start_s, stop_s, value, limit)
+
+
 @dataclass(frozen=True)
 class CopyRecord:
     """One file we wrote, as it was proven after writing.

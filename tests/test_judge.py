@@ -38,7 +38,7 @@ GOOD_OUTCOME = CopyOutcome(access_short_db=0.0, clipped_samples=0, programme_luf
 
 
 def good():
-    """A side with nothing to say about: 20 minutes a side, deck exact, levels right."""
+    """A side with nothing to say about: 16 minutes a side, deck exact, levels right."""
     measurement = side_qc("A", duration_s=DURATION_S).measurement
     tone = replace(measurement.tones[0], measured_hz=440.0)
     return replace(
@@ -59,7 +59,7 @@ def spoilt(**changes):
     return measurement
 
 
-def judged(measurement=None, decisions=None, outcome=GOOD_OUTCOME, minutes=20.0):
+def judged(measurement=None, decisions=None, outcome=GOOD_OUTCOME, minutes=16.0):
     return judge_side(measurement or good(), decisions or decided(DURATION_S), outcome, minutes, LIMITS)
 
 
@@ -108,6 +108,12 @@ CASES = {
     "programme-at-head": (regions((PROGRAMME, 0.24, 900)), WARN, regions((PROGRAMME, 0.26, 900))),
     "programme-at-tail": (regions((PROGRAMME, 9, 999.76)), WARN, regions((PROGRAMME, 9, 999.74))),
     "side-too-long": ({"minutes": 850 / 60 / 1.061}, WARN, {"minutes": 850 / 60 / 1.059}),
+    "side-cut-short": (
+        regions((LEADER, 0, 30), (PROGRAMME, 30, 900), (LEADER, 900, DURATION_S)),
+        WARN,
+        regions((LEADER, 0, 30), (PROGRAMME, 30, 898.9), (SILENCE, 898.9, 900), (LEADER, 900, DURATION_S)),
+    ),
+    "side-not-whole": ({"minutes": 950 / 60 / 0.939}, INFO, {"minutes": 950 / 60 / 0.941}),
     "leader-not-told-apart": (
         having(LEVELS, electronics_floor_dbfs=NotMeasured("no leader stands out")),
         INFO,
@@ -188,9 +194,22 @@ def test_a_side_just_beyond_a_limit_is_told_and_one_just_within_it_is_not(code):
 
 def test_every_finding_that_can_be_made_has_its_case():
     """Read from the source: a judgement added without a case is noticed here."""
-    source = Path(judge.__file__).read_text("utf-8")
-    made = set(re.findall(r'_found\(\s*"([a-z-]+)"', source)) - {"bench-before-service", "bench-old"}
+    source = "\n".join(path.read_text("utf-8") for path in Path(judge.__file__).parent.glob("judge*.py"))
+    made = set(re.findall(r'\bfound\(\s*"([a-z-]+)"', source.replace("_found(", " found(")))
+    made -= {"bench-before-service", "bench-old"}
     assert made | {kind.value for kind in EventKind} == set(CASES)
+
+
+def test_programme_that_is_cut_off_at_the_tail_is_told_once_with_how_much_is_there():
+    found = judged(**regions((LEADER, 0, 100), (PROGRAMME, 100, DURATION_S)), minutes=30.0)
+    (only,) = [one for one in found if one.code.startswith(("programme", "side"))]
+    assert only.code == "programme-at-tail" and "15.0 of 30 min" in only.message
+
+
+@pytest.mark.parametrize("minutes", [None, 15.0])
+def test_a_side_that_fills_its_tape_or_whose_length_nobody_wrote_is_not_called_short(minutes):
+    found = judged(**regions((LEADER, 0, 30), (PROGRAMME, 30, 900), (LEADER, 900, DURATION_S)), minutes=minutes)
+    assert not [one for one in found if one.code.startswith("side")]
 
 
 @pytest.mark.parametrize(
