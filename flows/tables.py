@@ -12,9 +12,10 @@ from rich.text import Text
 
 from pipeline.measurement import Measurement
 from pipeline.records import NotMeasured
-from pipeline.report.summary import BoxSummary, summary_table
+from pipeline.report.summary import BoxSummary, summary_table, told_of_box
 
 WIDE, MIDDLE, PIPED = 150, 100, 200  # columns
+TWINS_MOST = 10  # lines; the index has more
 _STYLES = {"pass": "green", "warn": "yellow", "fail": "bold red"}
 
 
@@ -33,6 +34,8 @@ def print_summary(summary: BoxSummary) -> None:
     for row in rows:
         table.add_row(*(Text(row[index], style=_STYLES.get(row[index], "")) for index in shown))
     console.print(table)
+    for message in told_of_box(summary, TWINS_MOST):
+        console.print(Text(message, style=_STYLES["warn"]))
 
 
 def print_measurement(measurement: Measurement) -> None:

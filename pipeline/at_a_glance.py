@@ -11,7 +11,7 @@ from pipeline.errors import ArchiveError
 from pipeline.files import whole_file
 from pipeline.finish import read_qc
 from pipeline.overview import read_overview
-from pipeline.qc import FailedSide
+from pipeline.qc import FailedSide, SideQC
 from pipeline.report.criteria import SummaryCriteria
 from pipeline.report.summary import (
     BoxSummary,
@@ -23,7 +23,9 @@ from pipeline.report.summary import (
     write_summary_csv,
     write_summary_json,
 )
+from pipeline.sketches import read_sketches
 from pipeline.source import read_source
+from pipeline.twins import find_twins
 
 
 def read_summary(
@@ -32,6 +34,7 @@ def read_summary(
     """One row a side of every sealed tape. ``lost``: sides of tapes that could not be sealed at all."""
     rows: list[SideSummary] = []
     boxes: dict[str, str] = {}
+    made: list[tuple[str, SideQC]] = []
     for tape in archive.tapes():
         folder = archive.sealed(tape)
         qc = read_qc(folder)
@@ -40,12 +43,14 @@ def read_summary(
         report = f"{tape}/{folder.relative(folder.qc / 'report.html')}"
         for side in qc.sides:
             row = source.row(side.side)
+            made.append((tape, side))
             signed = qc.signed.name if qc.signed else ""
             rows.append(summarise_side(tape, side, row.title, deck.label, row.date_iso or "", report, signed))
         rows += [summarise_failed(tape, side, "", deck.label, "", report) for side in qc.failed]
     rows += [summarise_failed(tape, side, "", "", "", "") for tape, side in lost]
     pictures = _pictures(archive, rows, criteria) if len(rows) <= criteria.pictures_most else {}
-    return BoxSummary(", ".join(boxes), ", ".join(boxes.values()), _shown(now), tuple(rows), pictures)
+    twins = find_twins(read_sketches(archive, made, criteria.twins.outline), criteria.twins)
+    return BoxSummary(", ".join(boxes), ", ".join(boxes.values()), _shown(now), tuple(rows), pictures, twins)
 
 
 def write_summary(archive: Archive, summary: BoxSummary, criteria: SummaryCriteria) -> tuple[Path, Path, Path]:

@@ -25,6 +25,7 @@ from pipeline.decisions import (
 )
 from pipeline.equalise import greatest_boost_db
 from pipeline.judge import CopyOutcome, judge_bench, judge_side, verdict_of
+from pipeline.judge_sheet import judge_sheet
 from pipeline.measurement import Measurement
 from pipeline.part_names import name_parts
 from pipeline.parts import part_rates
@@ -121,7 +122,7 @@ def side_qc(
     decided = with_decided_speed(job, measurement, decisions)
     limits = job.source.settings.acceptance
     judged = judge_side(decided, decisions, outcome, job.row.minutes_a_side, limits)
-    findings = (*judged, *_bench_findings(job, decisions), *more)
+    findings = (*judged, *_bench_findings(job, decisions), *judge_sheet(job.row), *more)
     return SideQC(job.side, verdict_of(findings), decisions.revision, decided, decisions, copies, findings)
 
 

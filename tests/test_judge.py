@@ -196,7 +196,7 @@ def test_every_finding_that_can_be_made_has_its_case():
     """Read from the source: a judgement added without a case is noticed here."""
     source = "\n".join(path.read_text("utf-8") for path in Path(judge.__file__).parent.glob("judge*.py"))
     made = set(re.findall(r'\bfound\(\s*"([a-z-]+)"', source.replace("_found(", " found(")))
-    made -= {"bench-before-service", "bench-old"}
+    made -= {"bench-before-service", "bench-old", "side-named-otherwise"}
     assert made | {kind.value for kind in EventKind} == set(CASES)
 
 

@@ -21,10 +21,12 @@ from pipeline.report.summary import (
     summarise_side,
     summary_picture,
     summary_table,
+    told_of_box,
     write_index,
     write_summary_csv,
     write_summary_json,
 )
+from pipeline.twins import Twins
 
 NO_TONE = NotMeasured("no tone on this capture")
 
@@ -70,6 +72,21 @@ def test_what_was_not_measured_is_an_empty_cell_and_its_reason_stands_last(tmp_p
     (read,) = cells(tmp_path, row(error_percent=NO_TONE))
     assert read["error_percent"] == ""
     assert read["not_measured"] == "error_percent: no tone on this capture"
+
+
+def test_sides_captured_twice_are_told_on_the_page_in_the_json_and_on_the_terminal(tmp_path) -> None:
+    pairs = [
+        Twins(f"K-{n}", "B", f"K-{n}", "A", 0.4, 0.91, f"K-{n} side A and K-{n} side B <alike>") for n in range(40)
+    ]
+    twice = box(row(), row(side="B"), twins=tuple(pairs))
+    index = write_index(twice, tmp_path / "index.html", CRITERIA.summary).read_text("utf-8")
+    assert (
+        "K-29 side A and K-29 side B &lt;alike&gt;" in index and "K-30 side A" not in index and "And 10 more" in index
+    )
+    document = json.loads(write_summary_json(twice, tmp_path / "summary.json").read_text("utf-8"))
+    assert len(document["twins"]) == 40 and document["twins"][7]["like_side"] == "A"
+    assert told_of_box(twice, 3)[2:] == (pairs[2].message, "and 37 more sides captured twice: see summary.json")
+    assert "Captured twice" not in write_index(box(row()), tmp_path / "index.html", CRITERIA.summary).read_text("utf-8")
 
 
 def test_json_holds_the_same_rows_with_null_and_reason(tmp_path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pipeline.overview import OverviewCriteria
+from pipeline.twins import TwinCriteria
 
 
 @dataclass(frozen=True)
@@ -53,6 +54,8 @@ class SummaryCriteria:
     picture_columns, picture_rows  its size
     title_characters  longer titles are cut in the index
     outliers_most, outlier_percent  how many sides the chart names, and how far from their deck's middle
+    twins_most        pairs of sides with the same audio that are named
+    twins             how those are told
     """
 
     pictures_most: int
@@ -61,6 +64,8 @@ class SummaryCriteria:
     title_characters: int
     outliers_most: int
     outlier_percent: float
+    twins_most: int
+    twins: TwinCriteria
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from pipeline.report.findings import count_severities, group_findings
 from pipeline.report.page import render
 from pipeline.report.pictures import data_uri, envelope_picture
 from pipeline.report.speed_chart import ChartPoint, draw_speed_chart
+from pipeline.twins import Twins
 
 SCHEMA = "feltpad.summary/1"
 _SCRIPT = Path(__file__).parent / "templates" / "sort.js"
@@ -66,13 +67,16 @@ class SideSummary:
 
 @dataclass(frozen=True)
 class BoxSummary:
-    """``pictures`` are small waveforms (PNG), by (tape, side); a side may have none."""
+    """pictures  small waveforms (PNG), by (tape, side); a side may have none
+    twins     sides that carry the same audio
+    """
 
     box: str
     title: str
     made: str
     sides: tuple[SideSummary, ...]
     pictures: Mapping[tuple[str, str], bytes]
+    twins: tuple[Twins, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -82,6 +86,7 @@ class _SummaryDocument:
     title: str
     made: str
     sides: tuple[SideSummary, ...]
+    twins: tuple[Twins, ...]
 
 
 @dataclass(frozen=True)
@@ -188,6 +193,8 @@ def write_index(box: BoxSummary, path: Path, criteria: SummaryCriteria) -> Path:
             "with_pictures": pictures_fit and bool(box.pictures),
             "verdict_words": words.VERDICT_WORDS,
             "signs": words.VERDICT_SIGNS,
+            "twins": box.twins[: criteria.twins_most],
+            "more_twins": max(0, len(box.twins) - criteria.twins_most),
             "chart": draw_speed_chart(points, criteria),
         },
         script,
@@ -218,7 +225,7 @@ def write_summary_csv(box: BoxSummary, path: Path) -> Path:
 
 def write_summary_json(box: BoxSummary, path: Path) -> Path:
     """The same rows as one JSON document, with the reasons for what was not measured."""
-    document = to_plain(_SummaryDocument(SCHEMA, box.box, box.title, box.made, box.sides))
+    document = to_plain(_SummaryDocument(SCHEMA, box.box, box.title, box.made, box.sides, box.twins))
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(json.dumps(document, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
     return path
@@ -228,6 +235,13 @@ def summary_table(box: BoxSummary) -> tuple[tuple[str, ...], ...]:
     """Rows of short plain text for the terminal, the head first. Title and worst finding are last: they may be cut."""
     head = ("Tape", "Side", "Verdict", "Length", "Speed error", "Source", "Loudness", "Fail", "Warn", "Title", "Worst")
     return (head, *(_terminal_row(side) for side in box.sides))
+
+
+def told_of_box(box: BoxSummary, most: int) -> tuple[str, ...]:
+    """What is no matter of one side: sides captured twice, one line each, and how many more there are."""
+    lines = [_one_line(pair.message) for pair in box.twins[:most]]
+    left = len(box.twins) - most
+    return (*lines, f"and {left} more sides captured twice: see summary.json") if left > 0 else tuple(lines)
 
 
 def _terminal_row(side: SideSummary) -> tuple[str, ...]:
