@@ -42,9 +42,8 @@ def _tones(bench: Bench, named: NamedTones) -> Iterator[Finding]:
     known = [tone for tone in bench.tones if not isinstance(tone.nominal_hz, NotMeasured)]
     if not known:
         read = ", ".join(f"{tone.measured_hz:.1f}" for tone in bench.tones)
-        message = (
-            f"tones of {read} Hz were found, none of them near a nominal one: declare the tape's tones with --tone"
-        )
+        why = next(tone.nominal_hz.reason for tone in bench.tones if isinstance(tone.nominal_hz, NotMeasured))
+        message = f"tones of {read} Hz were found, and none of them has a nominal to compare with. {why}"
         yield _found(NO_NOMINAL, Severity.FAIL, message)
     for measured_hz, other_hz in named.ambiguous:
         message = (

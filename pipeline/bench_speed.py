@@ -101,17 +101,48 @@ def name_tones(
 ) -> NamedTones:
     """Which nominal tone each one is: of the declared ones, or else of the usual ones such that all say one speed.
 
+    A tone that two declared ones claim (3000 and 3150 Hz lie 5 % apart) is the one that says the speed which most of
+    the capture's tones can say; where two speeds are said as often, it stays unmatched.
+
     >>> found = [Tone(0, 9, NotMeasured(""), hz, 0.01, -10) for hz in (436.0, 3121.3)]
     >>> [t.nominal_hz for t in name_tones(found, (), (440.0, 3000.0, 3150.0), 6.0, 3.0, 0.3).tones]
     [440.0, 3150.0]
     >>> name_tones([Tone(0, 9, NotMeasured(""), 3070.0, 0.01, -10)], (), (3000.0, 3150.0), 6.0, 3.0, 0.3).ambiguous
     ((3070.0, 3150.0),)
+    >>> found = [Tone(0, 9, NotMeasured(""), hz, 0.01, -10) for hz in (2910.0, 3055.5)]
+    >>> [t.nominal_hz for t in name_tones(found, (3000.0, 3150.0), (), 6.0, 3.0, 0.3).tones]
+    [3000.0, 3150.0]
     """
     if declared_hz:
-        named = (replace(t, nominal_hz=matched_nominal_hz(t.measured_hz, declared_hz, range_percent)) for t in tones)
+        alone = [matched_nominal_hz(tone.measured_hz, declared_hz, range_percent) for tone in tones]
+        chosen, others = _of_one_speed(tones, declared_hz, range_percent, same_speed_percent)
+        settled = [
+            hz if isinstance(own, NotMeasured) and hz is not None and other in (None, hz) else own
+            for own, hz, other in zip(alone, chosen, others, strict=True)
+        ]
+        named = (replace(tone, nominal_hz=hz) for tone, hz in zip(tones, settled, strict=True))
         return NamedTones(tuple(named), False, ())
+    chosen, others = _of_one_speed(tones, usual_hz, plausible_percent, same_speed_percent)
+    ambiguous = (
+        (tone.measured_hz, other)
+        for tone, hz, other in zip(tones, chosen, others, strict=True)
+        if other is not None and other != hz
+    )
+    usual = (
+        replace(tone, nominal_hz=_unusual(tone, plausible_percent) if hz is None else hz)
+        for tone, hz in zip(tones, chosen, strict=True)
+    )
+    return NamedTones(tuple(usual), True, tuple(ambiguous))
+
+
+def _of_one_speed(
+    tones: Sequence[Tone], nominal_hz: Sequence[float], reach_percent: float, same_speed_percent: float
+) -> tuple[list[float | None], list[float | None]]:
+    """The nominals, within reach, that let most tones say one speed, the smaller error first; and those of another
+    speed that as many tones could say. None: this tone has none that says so."""
     choices = [
-        [hz for hz in usual_hz if abs(error_percent(tone.measured_hz, hz)) <= plausible_percent] for tone in tones
+        [hz for hz in dict.fromkeys(nominal_hz) if abs(error_percent(tone.measured_hz, hz)) <= reach_percent]
+        for tone in tones
     ]
     errors = [error_percent(t.measured_hz, hz) for t, fits in zip(tones, choices, strict=True) for hz in fits]
 
@@ -120,28 +151,18 @@ def name_tones(
         off = np.inf if best is None else abs(error_percent(tone.measured_hz, best) - error)
         return best if off <= same_speed_percent else None
 
+    def named(error: float | None) -> list[float | None]:
+        if error is None:
+            return [None for _ in tones]
+        return [nearest(t, fits, error) for t, fits in zip(tones, choices, strict=True)]
+
     def count(error: float) -> int:
-        return sum(nearest(t, fits, error) is not None for t, fits in zip(tones, choices, strict=True))
+        return sum(hz is not None for hz in named(error))
 
     ranked = sorted(errors, key=lambda error: (-count(error), abs(error)))
-    if not ranked:
-        return NamedTones(tuple(replace(t, nominal_hz=_unusual(t, plausible_percent)) for t in tones), True, ())
-    best = ranked[0]
-    chosen = [nearest(t, fits, best) for t, fits in zip(tones, choices, strict=True)]
-    rival = next((e for e in ranked if count(e) == count(best) and abs(e - best) > same_speed_percent), None)
-    ambiguous = []
-    if rival is not None:
-        others = [nearest(t, fits, rival) for t, fits in zip(tones, choices, strict=True)]
-        ambiguous = [
-            (t.measured_hz, hz)
-            for t, hz, own in zip(tones, others, chosen, strict=True)
-            if hz is not None and hz != own
-        ]
-    named_tones = tuple(
-        replace(t, nominal_hz=_unusual(t, plausible_percent) if hz is None else hz)
-        for t, hz in zip(tones, chosen, strict=True)
-    )
-    return NamedTones(named_tones, True, tuple(ambiguous))
+    best = ranked[0] if ranked else None
+    rivals = (e for e in ranked if best is not None and count(e) == count(best) and abs(e - best) > same_speed_percent)
+    return named(best), named(next(rivals, None))
 
 
 def _unusual(tone: Tone, plausible_percent: float) -> NotMeasured:

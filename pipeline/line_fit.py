@@ -42,7 +42,8 @@ class LineCriteria:
     skirt_share        … a line of less than this share of its peak is that line's own unsteadiness
     swell_hz           so are two small lines alike, equally far to either side of a stronger one, up to this far, Hz
     lopsided           a line with one sideband below this share of the other is a foreign tone (hum), not speed
-    least_percent      smaller lines are not told, percent of speed
+    least_percent      smaller lines are not told, percent of speed …
+    least_share        … nor looked for where no bin holds this share of it (a line that slides spreads over many)
     most_lines         at most this many in a piece
     doubt_bins         what neighbours and an unsteady part may leave in a rate, bins (1 / seconds) …
     doubt_share        … and in a peak, as a share of it
@@ -62,6 +63,7 @@ class LineCriteria:
     swell_hz: float
     lopsided: float
     least_percent: float
+    least_share: float
     most_lines: int
     doubt_bins: float
     doubt_share: float
@@ -110,23 +112,29 @@ class Piece:
         along = np.linspace(-1, 1, len(deviation))
         drift = np.polynomial.legendre.legval(along, np.polynomial.legendre.legfit(along, deviation, 2))
         self._window = np.cos(np.pi / 2 * along * len(deviation) / (len(deviation) + 1))
-        padded = next_fast_len(len(deviation), real=True)
+        self._padded = next_fast_len(len(deviation), real=True)
         self._scale = 2 / self._window.sum()  # a line of peak d stands d high
-        self._left = rfft((deviation - drift) * self._window, padded) * self._scale
-        self._bin_hz = rate_hz / padded
+        self._left = rfft((deviation - drift) * self._window, self._padded) * self._scale
+        self._bin_hz = rate_hz / self._padded
         low_hz = max(band_hz[0], criteria.least_turns / self.seconds)
         self._first = round(low_hz / self._bin_hz)
         self._last = min(round(band_hz[1] / self._bin_hz), len(self._left) - 1 - _REACH_BINS)
         self._fits: list[_Fit] = []
 
     def lines(self, amplitude: Array | None, carrier_hz: float) -> list[Line]:
+        from scipy.fft import rfft
+
         if self._last - self._first < 4 * _REACH_BINS:
             return []
         limit = math.log((self._last - self._first) / self._criteria.false_chance)
         limit *= 10 ** (self._criteria.floor_doubt_db / 10)
+        least = (self._criteria.least_share * self._criteria.least_percent) ** 2
         band = slice(self._first, self._last + 1)
         while len(self._fits) < self._criteria.most_lines:
-            excess = np.abs(self._left[band]) ** 2 / (limit * self._floor()[band])
+            power = np.abs(self._left[band]) ** 2
+            if power.max() < least:
+                break
+            excess = np.where(power < least, 0.0, power / (limit * self._floor()[band]))
             top = int(np.argmax(excess))
             if excess[top] < 1:
                 break
@@ -138,7 +146,8 @@ class Piece:
         inside = [f for f in self._fits if self._first <= f.hz / self._bin_hz <= self._last]
         clear = [f for f in inside if abs(f.peak) ** 2 > limit * floor[round(f.hz / self._bin_hz)]]
         told = [f for f in clear if not self._is_skirt(f, clear)]
-        return [self._told(f, floor, amplitude is not None and self._foreign(f, amplitude, carrier_hz)) for f in told]
+        swings = None if amplitude is None else rfft(amplitude * self._window, self._padded) * self._scale
+        return [self._told(f, floor, swings is not None and self._foreign(f, swings, carrier_hz)) for f in told]
 
     def _floor(self) -> Array:
         """Mean power of the noise in each bin; where a line was taken out, some of the noise went with it."""
@@ -166,10 +175,7 @@ class Piece:
     def _fit(self, hz: float, start: _Fit | None = None) -> _Fit:
         """The line near hz in what is left: searched for where there is no start, then refined to least squares."""
         centre, half, at_s, window = self._band(hz)
-        spectrum = np.zeros(len(at_s), complex)
-        bins = np.arange(-min(half, centre - 1), min(half, len(self._left) - 1 - centre) + 1)
-        spectrum[bins] = self._left[centre + bins]
-        voice = np.fft.ifft(spectrum) * len(at_s)
+        bins, voice = _voice(self._left, centre, half, len(at_s))
         centre_hz = centre * self._bin_hz
         if start is None:
             offset_hz, slide_hz = self._search(voice * window, at_s, hz)
@@ -240,11 +246,17 @@ class Piece:
                 return True
         return False
 
-    def _foreign(self, fit: _Fit, amplitude: Array, carrier_hz: float) -> bool:
-        """Whether it is a tone beside the carrier: one sideband only, where speed makes two alike."""
-        at_s = (np.arange(len(amplitude)) - (len(amplitude) - 1) / 2) / self._rate_hz
-        turn = np.exp(-2j * np.pi * (fit.hz * at_s + fit.slide_hz / (2 * self.seconds) * at_s**2))
-        swing = (amplitude * self._window) @ turn * self._scale
+    def _foreign(self, fit: _Fit, swings: Array, carrier_hz: float) -> bool:
+        """Whether it is a tone beside the carrier: one sideband only, where speed makes two alike.
+
+        swings  spectrum of the tone's amplitude, as high as that of the deviation
+        """
+        centre, half, at_s, _ = self._band(fit.hz)
+        centre_hz = centre * self._bin_hz
+        turns = (fit.hz - centre_hz) * at_s + fit.slide_hz / (2 * self.seconds) * at_s**2
+        middle_s = (self.seconds - 1 / self._rate_hz) / 2
+        along = np.exp(2j * np.pi * (centre_hz * middle_s - turns))
+        swing = complex(np.mean(_voice(swings, centre, half, len(at_s))[1] * along))
         from_speed = carrier_hz * fit.peak / (100 * fit.hz)  # the phase it swings, turned by a quarter
         sidebands = sorted((abs(swing + from_speed), abs(swing - from_speed)))
         return bool(sidebands[0] < self._criteria.lopsided * sidebands[1])
@@ -263,3 +275,11 @@ class Piece:
             slide_hz=fit.slide_hz,
             foreign=foreign,
         )
+
+
+def _voice(spectrum: Array, centre: int, half: int, count: int) -> tuple[Array, Array]:
+    """The bins about the centre bin, and what they sound together against it, (count,) samples of the whole piece."""
+    bins = np.arange(-min(half, centre - 1), min(half, len(spectrum) - 1 - centre) + 1)
+    band = np.zeros(count, complex)
+    band[bins] = spectrum[centre + bins]
+    return bins, np.fft.ifft(band) * count

@@ -8,10 +8,11 @@ weakly. Nothing here looks for the tallest line of the audio's spectrum: at ordi
 line may vanish.
 
 The uncertainty (k = 2) adds in square: the tone's own hiss, carried through the weights of the fit; what the residual
-wow near zero frequency may still move, taken as high as the highest of its neighbourhood; the deviation across
-dropouts, which nobody saw. To these come shares of what the lines and the drift at the ends moved the mean by, for
-real wow is never quite a line nor drift a polynomial, and a floor. Where fitting lines would be the less certain, none
-are fitted.
+wow near zero frequency may still move, taken as high as the highest of its neighbourhood and the floor around it; the
+deviation across dropouts, which nobody saw. To these come shares of what the lines and the drift at the ends moved the
+mean by, for real wow is never quite a line nor drift a polynomial, and a floor. Where fitting lines would be the less
+certain, none are fitted. Speed that merely wanders has no lines: some of its swings fitted as lines would leave a
+residual far quieter than the wander is.
 """
 
 from __future__ import annotations
@@ -23,12 +24,14 @@ import numpy as np
 
 from pipeline.baseband import smooth_weights
 from pipeline.demodulate import Demodulated
+from pipeline.line_floor import noise_floor
 from pipeline.records import NotMeasured
 
 Array = np.ndarray[Any, Any]
 
 PADDING = 4  # spectra are drawn at least this much finer than the tone's length resolves
 HANN_TURNS = 1.5  # noise bandwidth of the smooth weighting, in turns over the tone's length
+LOWEST = 8  # of so many of the lowest bins that neither drift nor lines took, the highest is above the floor
 ALIKE = 1e-10  # columns of the fit nearer than this, as a share of power, are one
 ROUNDS = 8  # of the fit; it settles in four or five
 
@@ -48,7 +51,10 @@ class MeanCriteria:
     slowest_turns    a line turns at least so often in the tone; a slower one cannot be told from the mean
     fastest_turns    and at most so often in the two tapers: faster ones have vanished
     apart_turns      two lines lie at least so far apart
-    above_hiss       a line stands so many times above what the hiss reads there
+    above_hiss       a line stands so many times above what the hiss reads there …
+    above_floor      … and above the floor of unsteady speed around it: what merely wanders has no lines
+    floor_bins       that floor is read over at least so many turns to either side …
+    floor_share      … or this share of the rate
     against_first    and is at least this share of the strongest
     fit_share        share of what lines and drift corrected that counts as uncertain
     floor_percent    no uncertainty is stated below this
@@ -66,6 +72,9 @@ class MeanCriteria:
     fastest_turns: float
     apart_turns: float
     above_hiss: float
+    above_floor: float
+    floor_bins: int
+    floor_share: float
     against_first: float
     fit_share: float
     floor_percent: float
@@ -81,12 +90,15 @@ class MeanFrequency:
 
 @dataclass(frozen=True)
 class _Fit:
-    """weights: how much each sample moved the mean; residual: what the fit left; drift: what it did to the ends."""
+    """weights: how much each sample moved the mean; residual: what the fit left; drift: what it did to the ends;
+    turns: how many of its turns drift takes along; lines: their rates, Hz."""
 
     mean: float
     weights: Array
     residual: Array
     drift: float
+    turns: float
+    lines: tuple[float, ...]
 
 
 def mean_frequency(demodulated: Demodulated, criteria: MeanCriteria) -> MeanFrequency:
@@ -168,7 +180,8 @@ def _fitted(offset_hz: Array, rate_hz: float, hiss: float, criteria: MeanCriteri
         height = np.where(reach, _spectrum(fit.residual), 0.0)
         tallest = int(np.argmax(height))
         first = first or float(height[tallest])
-        if height[tallest] <= max(limit[tallest], criteria.against_first * first):
+        floor = criteria.above_floor * np.sqrt(_floor(fit, rate_hz, criteria)[tallest])
+        if height[tallest] <= max(limit[tallest], floor, criteria.against_first * first):
             break
         lines, fit = _refined(offset_hz, rate_hz, [*lines, float(hz[tallest])], criteria)
         for line in lines:
@@ -217,7 +230,8 @@ def _refined(offset_hz: Array, rate_hz: float, lines: list[float], criteria: Mea
     wanted[0] += 1
     weights = flat + (wanted @ _inverse(whole * root[:, None])) @ (whole * flat[:, None]).T
     ends = float(flat @ drift[:, 1:] @ found[1 : drift.shape[1]])
-    return lines, _Fit(float(found[0] + flat @ residual), weights, residual, ends)
+    mean, turns = float(found[0] + flat @ residual), (drift.shape[1] - 1) / 2
+    return lines, _Fit(mean, weights, residual, ends, turns, tuple(map(float, lines)))
 
 
 def _least_squares(columns: Array, wanted: Array) -> Array:
@@ -237,10 +251,25 @@ def _uncertainty_hz(fit: _Fit, rate_hz: float, hiss: float, criteria: MeanCriter
     from_hiss = float(steps @ steps) * hiss * rate_hz / 2
     density = _spectrum(fit.residual) ** 2 / (2 * HANN_TURNS / seconds)
     length = _padded(len(fit.weights))
-    density = _highest_near(density, 2 * length // len(fit.weights))
+    floor = _floor(fit, rate_hz, criteria) / (2 * HANN_TURNS / seconds)
+    density = np.maximum(_highest_near(density, 2 * length // len(fit.weights)), floor)
     response = np.abs(np.fft.rfft(fit.weights, length)) ** 2
     from_wow = float(density @ response) * rate_hz / length
     return float(np.hypot(2 * np.sqrt(from_hiss + from_wow), criteria.fit_share * fit.drift))
+
+
+def _floor(fit: _Fit, rate_hz: float, criteria: MeanCriteria) -> Array:
+    """Mean power of unsteady speed at each frequency of `_spectrum`, Hz²; drift and lines took none of it along."""
+    count = len(fit.residual)
+    power = (2 * np.abs(np.fft.rfft(smooth_weights(count) * fit.residual))) ** 2
+    turns = np.arange(len(power))
+    taken = turns < fit.turns + 1.5
+    for line in fit.lines:
+        taken |= np.abs(turns - line * count / rate_hz) < 2
+    floor = noise_floor(power, taken, len(power) // 2, criteria.floor_bins, criteria.floor_share)
+    floor = np.minimum(floor, power[~taken][:LOWEST].max())  # a steep floor does not go on rising to the mean
+    padded = _padded(count)
+    return np.asarray(np.interp(np.arange(padded // 2 + 1) * (count / padded), turns, floor))
 
 
 def _highest_near(density: Array, reach: int) -> Array:

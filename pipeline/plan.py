@@ -43,8 +43,9 @@ def plan_box(folder: Path, tapes: Collection[str] = (), config: Path | None = No
     for tape, sides in by_tape.items():
         if tapes and tape not in tapes:
             continue
-        source = tape_source(box, tape, tuple(side.row for side in sides), settings)
-        ready = tuple(SideJob(source, deck, s.row, box.folder / s.row.capture) for s in sides if s.capture is not None)
+        captures = {s.row.side: box.folder / s.row.capture for s in sides if s.capture is not None}
+        source = tape_source(box, tape, tuple(side.row for side in sides), captures, settings)
+        ready = tuple(SideJob(source, deck, s.row, captures[s.row.side]) for s in sides if s.row.side in captures)
         failed = tuple(FailedSide(s.row.side, s.problem) for s in sides if s.capture is None)
         jobs.append(TapeJob(source, deck, ready, failed))
     return Plan(box, tuple(jobs))

@@ -104,10 +104,9 @@ def bench_choice(job: SideJob) -> BenchChoice | None:
 
 
 def captured_on(job: SideJob) -> date | None:
-    """The day the capture was made: the recorder's own time stamp on the file."""
-    if job.capture is None:
-        return None
-    return datetime.fromtimestamp(job.capture.stat().st_mtime).date()
+    """The day the capture was made, as the tape's own record keeps it; None in archives of before it was kept."""
+    day = job.source.captured_on.get(job.side)
+    return None if day is None else date.fromisoformat(day)
 
 
 def side_qc(

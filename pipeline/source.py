@@ -6,7 +6,9 @@ With it and the preservation copy a tape can be made again when the box, its own
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +36,11 @@ class BoxWords:
 
 @dataclass(frozen=True)
 class TapeSource:
-    """Everything a tape depends on but its audio. ``rows`` are the tape's sides as the sheet has them."""
+    """Everything a tape depends on but its audio.
+
+    rows         the tape's sides as the sheet has them
+    captured_on  by side, the day of its capture, ISO; a side without one is of an archive of before this was kept
+    """
 
     schema: str
     tape: str
@@ -42,6 +48,7 @@ class TapeSource:
     nominal_tones_hz: tuple[float, ...]
     rows: tuple[SideRow, ...]
     settings: Settings
+    captured_on: dict[str, str]
 
     def row(self, side: str) -> SideRow:
         """The row of a side; raises ArchiveError, naming the sides there are, when there is none."""
@@ -52,9 +59,13 @@ class TapeSource:
         raise ArchiveError(f"tape {self.tape} has no side {side!r}; sides here: {known}")
 
 
-def tape_source(box: Box, tape: str, rows: tuple[SideRow, ...], settings: Settings) -> TapeSource:
+def tape_source(
+    box: Box, tape: str, rows: tuple[SideRow, ...], captures: Mapping[str, Path], settings: Settings
+) -> TapeSource:
+    """``captures``: the files there are, by side; the recorder's own time stamp on one is the day it was made."""
     words = BoxWords(box.id, box.title, box.owner, box.rights, box.language)
-    return TapeSource(SCHEMA, tape, words, box.nominal_tones_hz, rows, settings)
+    days = {side: date.fromtimestamp(path.stat().st_mtime).isoformat() for side, path in captures.items()}
+    return TapeSource(SCHEMA, tape, words, box.nominal_tones_hz, rows, settings, days)
 
 
 def write_source(source: TapeSource, deck: Deck, folder: TapeFolder) -> tuple[Path, Path]:
@@ -76,7 +87,7 @@ def read_source(folder: TapeFolder) -> tuple[TapeSource, Deck]:
         if document.get("schema") != SCHEMA:
             raise ValueError(f"expected schema {SCHEMA}, found {document.get('schema')!r}")
         settings = settings_of_record(document.pop("settings"))
-        source = from_plain(TapeSource, {**document, "settings": settings})
+        source = from_plain(TapeSource, {"captured_on": {}, **document, "settings": settings})
         return source, read_deck(folder.source / "deck.toml")
     except (OSError, ValueError, KeyError, SettingsError) as exc:
         raise ArchiveError(f"{path}: the tape's own record cannot be used: {exc}") from exc

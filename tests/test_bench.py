@@ -282,6 +282,39 @@ def test_a_second_tone_settles_which_of_two_nominals_is_meant():
     assert found.ambiguous == ()
 
 
+@pytest.mark.parametrize("error", [-5.0, -2.0, 0.0, 3.1])
+@pytest.mark.parametrize(
+    "nominal_hz", [(3000.0, 3150.0), (3150.0, 3000.0), (3150.0, 440.0), (3000.0, 3150.0, 3000.0), (440.0, 3000.0)]
+)
+def test_declared_tones_5_percent_apart_are_settled_by_the_speed_they_agree_on(error, nominal_hz):
+    tones = [tone(hz * (1 + error / 100)) for hz in nominal_hz]
+    found = name_tones(tones, (440.0, 3000.0, 3150.0), CRITERIA.usual_tones_hz, 6.0, 3.0, 0.3)
+    assert tuple(each.nominal_hz for each in found.tones) == nominal_hz
+
+
+def test_declared_tones_that_nothing_tells_apart_stay_unmatched():
+    """-2 % of 3150 and +2.9 % of 3000; said twice it is no surer."""
+    for hz in ([3087.0], [3087.0, 3087.2]):
+        found = name_tones([tone(each) for each in hz], (3000.0, 3150.0), CRITERIA.usual_tones_hz, 6.0, 3.0, 0.3)
+        assert all("3000 or 3150 Hz" in each.nominal_hz.reason for each in found.tones)
+    drifted = name_tones([tone(436.0), tone(440.0), tone(3150.0)], (440.0, 3150.0), (), 6.0, 3.0, 0.3)
+    assert [each.nominal_hz for each in drifted.tones] == [440.0, 440.0, 3150.0]  # what one nominal claims is its own
+
+
+def test_a_tape_with_3000_and_3150_hz_gives_the_speed_and_one_of_them_alone_says_why_not(tmp_path):
+    both = TestTape((Part(0.0, 1.0), Part(3150.0, 7.0), Part(0.0, 1.0), Part(3000.0, 7.0)), Transport(-1.5))
+    bench = measured(both, tmp_path, (3000.0, 3150.0), rate_hz=16_000)
+    assert bench.speed.error_percent == pytest.approx(-1.5, abs=0.01)
+    assert [each.nominal_hz for each in bench.tones] == [3150.0, 3000.0]
+    one = TestTape((Part(0.0, 1.0), Part(3150.0, 7.0)), Transport(-1.5))
+    (message,) = [
+        finding.message
+        for finding in measured(one, tmp_path, (3000.0, 3150.0), rate_hz=16_000).findings
+        if finding.code == "no-nominal"
+    ]
+    assert "3000 or 3150 Hz" in message and "declare the one that is on the tape" in message
+
+
 def test_an_ambiguous_tone_is_not_logged(tmp_path):
     tape = TestTape((Part(0.0, 1.0), Part(3150.0, 7.0)), Transport(-2.5))
     bench = measured(tape, tmp_path, rate_hz=16_000)

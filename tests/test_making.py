@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shutil
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -28,6 +29,7 @@ from pipeline.plan import plan_box
 from pipeline.qc import CopyKind, TapeQC, Verdict
 from pipeline.records import json_schema
 from pipeline.seal import verify_tape
+from pipeline.source import read_source
 from pipeline.step import Desk
 
 RATE_HZ = 48_000
@@ -262,6 +264,42 @@ def test_a_rerun_needs_neither_the_box_nor_the_ledger(archive_copy):
     assert stages == ["M2 side A: master", "M2 side A: access", "M2: finish"]
     assert copy_of(archive_copy, "M2", "A", CopyKind.MASTER).duration_s == pytest.approx(8 * SLOW, abs=0.001)
     assert verify_tape(Archive(archive_copy), "M2").damages == ()
+
+
+def test_a_rerun_judges_the_bench_result_by_the_captures_own_day(box, tmp_path):
+    """The deck was measured in 2020 and 2026; the capture is of 2024, and the archive knows it without the capture."""
+    other = shutil.copytree(box, tmp_path / "box")
+    with (other / "deck.toml").open("a") as deck:
+        deck.write("[[bench]]\ndate = 2020-01-01\nerror_percent = -0.9\n")
+        deck.write("[[service]]\ndate = 2025-01-01\nwork = 'new belt'\n")
+        deck.write("[[bench]]\ndate = 2026-01-01\nerror_percent = 0.4\n")
+    (other / "tapes.csv").write_text("tape,side,capture\nM1,B,captures/M1-B.wav\n", encoding="utf-8")
+    stamp = datetime(2024, 6, 1, 12).timestamp()
+    os.utime(other / "captures" / "M1-B.wav", (stamp, stamp))
+    root = tmp_path / "a"
+    digitize(other, root)
+    shutil.rmtree(other)
+
+    def judged():
+        (side,) = read_qc(Archive(root).sealed("M1")).sides
+        bench = [(f.code, f.value) for f in side.findings if f.code.startswith("bench")]
+        return bench, side.decisions.speed.ratio, side.measurement.speed.error_percent
+
+    first = judged()
+    assert first == ([("bench-old", 1613.0)], pytest.approx(1 / 0.991), pytest.approx(-0.9))
+    for wishes in (Wishes(start_s=2.5), Wishes(automatic=True)):
+        rerun(root, "M1", None, wishes)
+        assert judged() == first
+    record = root / "M1" / "data" / "source" / "tape.json"
+    assert json.loads(record.read_text("utf-8"))["captured_on"] == {"B": "2024-06-01"}
+
+
+def test_an_archive_of_before_the_day_was_kept_is_still_read(archive_copy):
+    record = archive_copy / "M2" / "data" / "source" / "tape.json"
+    document = json.loads(record.read_text("utf-8"))
+    del document["captured_on"]
+    record.write_text(json.dumps(document), encoding="utf-8")
+    assert read_source(Archive(archive_copy).sealed("M2"))[0].captured_on == {}
 
 
 def test_what_a_person_decided_outlives_digitizing_again(box, archive_copy):
