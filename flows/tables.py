@@ -75,6 +75,10 @@ def _rows(measurement: Measurement) -> list[tuple[str, str]]:
         ("Channels", channels.layout.value),
         ("Delay, right after left", _shown(channels.delay_us, "{:+.1f} µs")),
     ]
+    treble = measurement.treble
+    if not isinstance(treble, NotMeasured):
+        rows.append(("Programme up to", _shown(treble.programme_edge_hz, "{:.0f} Hz")))
+        rows.append(("Hiss up to", _shown(treble.hiss_edge_hz, "{:.0f} Hz")))
     rows += [
         (f"Hum, {line.origin.value}", f"{line.hz:.2f} Hz at {line.level_dbfs:.1f} dBFS") for line in measurement.hum
     ]

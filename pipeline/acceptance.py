@@ -78,6 +78,14 @@ class ProgrammeLimits:
 
 
 @dataclass(frozen=True)
+class TrebleLimits:
+    """Upper ends of programme and hiss in Hz, below which treble is missing."""
+
+    programme_edge_hz: float
+    hiss_edge_hz: float
+
+
+@dataclass(frozen=True)
 class BenchLimits:
     """oldest_days: a deck's bench result is trusted for so long without a word."""
 
@@ -94,4 +102,5 @@ class Acceptance:
     hum: HumLimits
     events: EventLimits
     programme: ProgrammeLimits
+    treble: TrebleLimits
     bench: BenchLimits

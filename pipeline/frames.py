@@ -9,8 +9,9 @@ or line with no energy at all reads ``SILENT_DB``.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import scipy.fft
@@ -51,15 +52,29 @@ class Frames:
     zeros: Array
 
 
+class PowerMeter(Protocol):
+    """Somebody who wants more of the spectra than `Frames` keeps."""
+
+    def hear(self, power: Array) -> None:
+        """The next frames' power, (frames, channels, bins) float32, DC taken out; not to be kept or changed.
+
+        Bin k is the frequency k times the rate over `frame_length`; a frame's bins add up to its mean square.
+        """
+
+
 def frame_length(rate_hz: int) -> int:
     """Frames of audio in one analysis frame: the power of two nearest to ``FRAME_S``."""
     return int(2 ** round(np.log2(rate_hz * FRAME_S)))
 
 
 class FrameMeter:
-    """Feed blocks of float32 (frames, channels) in order; `frames` gives the table."""
+    """Feed blocks of float32 (frames, channels) in order; `frames` gives the table, once.
 
-    def __init__(self, rate_hz: int, channels: int) -> None:
+    beside  meters that hear every frame's spectrum as well, so that a capture is transformed once
+    """
+
+    def __init__(self, rate_hz: int, channels: int, beside: Sequence[PowerMeter] = ()) -> None:
+        self._beside = tuple(beside)
         self._rate_hz = rate_hz
         self._length = frame_length(rate_hz)
         self._hop = self._length // 2
@@ -114,6 +129,8 @@ class FrameMeter:
         power = squares[..., ::2] + squares[..., 1::2]
         power *= np.float32(self._scale)
         power[..., :2] = 0.0  # they hold DC through the window
+        for meter in self._beside:
+            meter.hear(power)
         total = power.sum(-1)
         bands = np.stack([power[..., low:high].sum(-1) for low, high in self._bands], axis=-1)
         heard = power[..., self._low_bin :]

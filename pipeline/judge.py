@@ -15,6 +15,7 @@ from pipeline.channels import Channels, Layout
 from pipeline.decisions import Decisions
 from pipeline.events import Event, EventKind
 from pipeline.judge_extent import judge_extent
+from pipeline.judge_tape import judge_tape
 from pipeline.measurement import Measurement
 from pipeline.qc import Finding, Severity, Verdict
 from pipeline.qc import found as _found
@@ -56,6 +57,7 @@ def judge_side(
         *_flutter(measurement, limits),
         *_levels(measurement, limits),
         *_channels(measurement.channels, limits),
+        *judge_tape(measurement, limits),
         *_hum(measurement, outcome, limits),
         *_events(measurement, limits),
         *_copies(decisions, outcome, limits),

@@ -26,11 +26,13 @@ from pipeline.level import LevelMeter, Levels, measure_levels
 from pipeline.loudness import LoudnessMeter
 from pipeline.method import Method
 from pipeline.overview import Overview, OverviewCriteria, OverviewMeter
+from pipeline.phase_jumps import find_phase_jumps
 from pipeline.records import NotMeasured, Reading
 from pipeline.regions import Region, RegionKind, find_regions
 from pipeline.spans import Span
 from pipeline.speed import Speed, measure_drift, resolve_speed
 from pipeline.tone import FoundTone, Tone, find_tones, is_mains, measure_tone, settled_nominals
+from pipeline.treble import Treble, TrebleMeter
 from pipeline.true_peak import TruePeakMeter
 from pipeline.tuning import measure_tuning
 
@@ -47,6 +49,7 @@ class Measurement:
     """Everything measured on one capture; ``feltpad measure --json`` prints it.
 
     tuning_cents  how far the music stands from A = 440 Hz as captured: advice, never applied
+    treble        how far up programme and hiss reach
     """
 
     schema: str
@@ -60,6 +63,7 @@ class Measurement:
     hum: tuple[HumLine, ...]
     events: tuple[Event, ...]
     tuning_cents: Reading
+    treble: Treble | NotMeasured
 
 
 class _Meters:
@@ -67,7 +71,8 @@ class _Meters:
 
     def __init__(self, capture: Capture, method: Method, pictures: OverviewCriteria) -> None:
         hz, channels = capture.sample_rate_hz, capture.channels
-        self.frames = FrameMeter(hz, channels)
+        self.treble = TrebleMeter(hz, method.treble)
+        self.frames = FrameMeter(hz, channels, [self.treble])
         self.loudness = LoudnessMeter(hz, channels)
         self.true_peak = TruePeakMeter(hz, channels)
         self.level = LevelMeter(channels)
@@ -91,6 +96,7 @@ class _Meters:
 class _ToneReading:
     tone: Tone
     demodulated: Demodulated
+    jumps: tuple[int, ...]
 
 
 def measure_capture(
@@ -135,8 +141,9 @@ def measure_capture(
         ),
         channels=meters.channels.measure_channels(programme or spans or None, pauses),
         hum=meters.hum.measure_hum(regions),
-        events=meters.events.measure_events(regions),
+        events=meters.events.measure_events(regions, [frame for reading in readings for frame in reading.jumps]),
         tuning_cents=_tuning(capture, programme, method),
+        treble=meters.treble.measure_treble(regions),
     )
     return measurement, meters.overview.overview()
 
@@ -180,7 +187,8 @@ def _measure_tones(
             continue
         measured = measure_tone(demodulated, nominal_hz, method.tone)
         if not is_mains(measured, method.tone):
-            readings.append(_ToneReading(measured, demodulated))
+            jumps = find_phase_jumps(capture.read_float32, hz, demodulated, method.events.jumps)
+            readings.append(_ToneReading(measured, demodulated, jumps))
     settled = settled_nominals([reading.tone for reading in readings], nominal_hz, method.tone)
     return [replace(reading, tone=tone) for reading, tone in zip(readings, settled, strict=True)]
 

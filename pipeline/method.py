@@ -24,6 +24,7 @@ from pipeline.settings import read_settings, settings_from, shipped
 from pipeline.sheet import SheetCriteria
 from pipeline.speed import SpeedCriteria
 from pipeline.tone import ToneCriteria
+from pipeline.treble import TrebleCriteria
 from pipeline.tuning import TuningCriteria
 
 
@@ -43,6 +44,7 @@ class Method:
     channels: ChannelCriteria
     hum: HumCriteria
     events: EventCriteria
+    treble: TrebleCriteria
 
 
 @dataclass(frozen=True)

@@ -33,6 +33,7 @@ from pipeline.report.criteria import ReportCriteria
 from pipeline.settings import read_settings, shipped
 from pipeline.speed import Speed, SpeedSource
 from pipeline.tone import Tone
+from pipeline.treble import Treble
 
 CRITERIA = read_settings(ReportCriteria, shipped("config") / "report.toml")
 RATE_HZ = 8000
@@ -151,6 +152,7 @@ def _measurement(side: str, duration_s: float) -> Measurement:
         hum=(HumLine(50.0, -71.2, HumOrigin.DECK), HumLine(150.0, -78.8, HumOrigin.UNKNOWN)),
         events=(),
         tuning_cents=-14.2,
+        treble=Treble(12_700.0, 17_953.0),
     )
 
 

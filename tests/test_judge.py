@@ -151,6 +151,8 @@ CASES = {
         having(CHANNELS, layout=Layout.MONO, balance_db=1.9),
     ),
     "azimuth-off": (having(CHANNELS, delay_us=-27.6), WARN, having(CHANNELS, delay_us=27.4)),
+    "treble-lost-in-replay": (having("treble", hiss_edge_hz=5999.0), WARN, having("treble", hiss_edge_hz=6001.0)),
+    "treble-missing": (having("treble", programme_edge_hz=3999.0), INFO, having("treble", programme_edge_hz=4001.0)),
     "hum": (hum(-60.9), WARN, hum(-61.1)),
     "clip": ({"measurement": spoilt(events=events(EventKind.CLIP, 1))}, WARN, {}),
     "gap": ({"measurement": spoilt(events=events(EventKind.GAP, 1))}, FAIL, {}),

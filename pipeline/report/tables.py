@@ -124,8 +124,19 @@ def channels_table(side: SideQC) -> Table:
         ("Right later than left by", reading(channels.delay_us, "µs", 1, signed=True)),
         ("Standard error of that delay", doubt(channels.delay_uncertainty_us, "µs", 1)),
         ("Correlation", reading(channels.correlation, "", 2)),
+        *_treble_rows(side),
     )
-    return Table("Channels", ("What", "Reading"), rows)
+    return Table("Channels and treble", ("What", "Reading"), rows)
+
+
+def _treble_rows(side: SideQC) -> tuple[tuple[str, Cell], ...]:
+    treble = side.measurement.treble
+    if isinstance(treble, NotMeasured):
+        return (("Treble", treble),)
+    return (
+        ("Programme reaches up to", reading(treble.programme_edge_hz, "Hz", 0)),
+        ("Tape hiss reaches up to", reading(treble.hiss_edge_hz, "Hz", 0)),
+    )
 
 
 def hum_table(side: SideQC) -> Table:

@@ -1,0 +1,56 @@
+"""What the tape and its way over the heads did to the sound: treble that is missing.
+
+Hints are common practice in the trade, not from a standard.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from pipeline.acceptance import Acceptance
+from pipeline.channels import Layout
+from pipeline.measurement import Measurement
+from pipeline.qc import Finding, Severity, found
+from pipeline.records import NotMeasured
+
+
+def judge_tape(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:
+    """Findings of treble."""
+    yield from _treble(measurement, limits)
+
+
+def _treble(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:
+    """Hiss that falls off is told first: whatever else is missing, the replay loses it."""
+    treble, bounds = measurement.treble, limits.treble
+    if isinstance(treble, NotMeasured):
+        return
+    hiss_hz, programme_hz = treble.hiss_edge_hz, treble.programme_edge_hz
+    top_hz = 0.4 * measurement.capture.sample_rate_hz
+    if not isinstance(hiss_hz, NotMeasured) and hiss_hz < min(bounds.hiss_edge_hz, top_hz):
+        message = (
+            f"the hiss of the tape itself ends at {hiss_hz / 1000:.1f} kHz: treble is lost in replay, on this tape or"
+            " by this deck. Common practice: clean head and guides, look at the felt pad and the head's wear, check the"
+            " equalisation switch, and capture again"
+        )
+        yield found("treble-lost-in-replay", Severity.WARN, message, value=hiss_hz, limit=bounds.hiss_edge_hz)
+    elif not isinstance(programme_hz, NotMeasured) and programme_hz < min(bounds.programme_edge_hz, top_hz):
+        where = f"the programme ends at {programme_hz / 1000:.1f} kHz{_hiss_goes_on(hiss_hz)}"
+        message = f"{where}: {_likely(measurement, limits)}"
+        limit = bounds.programme_edge_hz
+        yield found("treble-missing", Severity.INFO, message, value=programme_hz, limit=limit)
+
+
+def _hiss_goes_on(hiss_hz: float | NotMeasured) -> str:
+    return "" if isinstance(hiss_hz, NotMeasured) else f", while the hiss goes on to {hiss_hz / 1000:.0f} kHz"
+
+
+def _likely(measurement: Measurement, limits: Acceptance) -> str:
+    """Two channels show the azimuth; one does not."""
+    channels = measurement.channels
+    delay_us = NotMeasured("") if channels.layout not in (Layout.STEREO, Layout.MONO) else channels.delay_us
+    if not isinstance(delay_us, NotMeasured) and abs(delay_us) <= limits.channels.delay_us:
+        return "it has no treble, or was recorded dull; azimuth is in order"
+    return (
+        "it has no treble, was recorded dull, or the azimuth is off. Common practice: turn the azimuth screw by ear on"
+        " this tape, note where it stood, and capture again if it gets brighter"
+    )
