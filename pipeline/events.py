@@ -20,9 +20,11 @@ from pipeline.dropouts import DropoutCriteria, find_dropouts
 from pipeline.gaps import EDGE_S, GapCriteria, GapFinder
 from pipeline.hiss_floor import LevelTrace
 from pipeline.octaves import Octaves
+from pipeline.phase_jumps import PhaseJumpCriteria
 from pipeline.ranges import FoundRanges, together
 from pipeline.records import NotMeasured, Reading
 from pipeline.regions import Region, RegionKind
+from pipeline.repeats import RepeatCriteria, RepeatFinder
 from pipeline.spans import Span
 
 Array = np.ndarray[Any, Any]
@@ -38,15 +40,18 @@ class EventKind(StrEnum):
     GAP = "gap"
 
 
-DEPTHLESS = {
-    EventKind.CLIP: "a flat top does not tell how much was cut off",
-    EventKind.GAP: "the samples are gone",
-}
+FLAT = NotMeasured("a flat top does not tell how much was cut off")
+GONE = NotMeasured("the samples are gone")
+REPEATED = NotMeasured("the samples are gone, earlier ones stand there once more")
+JUMPED = NotMeasured("the samples are gone without a trace, the tone jumps")
 
 
 @dataclass(frozen=True)
 class Event:
-    """depth_db: how far the level fell (dropout), or rose (click); NotMeasured where depth has no meaning."""
+    """depth_db: how far the level fell (dropout), or rose (click); NotMeasured where depth has no meaning.
+
+    Its reason tells the gaps apart: `GONE`, `REPEATED` and `JUMPED`.
+    """
 
     kind: EventKind
     start_s: float
@@ -64,6 +69,8 @@ class EventCriteria:
     most_listed: int
     clips: ClipCriteria
     gaps: GapCriteria
+    repeats: RepeatCriteria
+    jumps: PhaseJumpCriteria
     dropouts: DropoutCriteria
     clicks: ClickCriteria
 
@@ -84,6 +91,7 @@ class EventMeter:
         merge, most = round(criteria.merge_s * rate_hz), criteria.most_listed
         self._clips = [[ClipFinder(merge, most, criteria.clips) for _ in range(2)] for _ in range(channels)]
         self._gaps = [GapFinder(rate_hz, FoundRanges(merge, most), criteria.gaps) for _ in range(channels)]
+        self._repeats = RepeatFinder(rate_hz, FoundRanges(merge, most), criteria.repeats)
         self._trace = LevelTrace(self._octaves, channels)
         self._is_finished = False
 
@@ -120,28 +128,32 @@ class EventMeter:
             zeros = (highest == 0) & (lowest == 0)
             if self._gaps[channel].is_in_zeros or zeros.any() or own[stop - 1] == 0:
                 self._gaps[channel].look(own, beside, stop, self._held_start)
+        self._repeats.look(samples, beside, stop)
         self._trace.add(*self._octaves.powers(samples, beside, (stop - beside) // chunk))
 
-    def measure_events(self, regions: Sequence[Region]) -> tuple[Event, ...]:
+    def measure_events(self, regions: Sequence[Region], jumps: Sequence[int] = ()) -> tuple[Event, ...]:
         """Everything found, by time; events of one kind in both channels at once are one.
 
+        jumps are the frames at which a tone jumps (`pipeline.phase_jumps`); those beside other gaps are part of them.
         What lies in a leader is left out: a switch or a starting motor harms no recording.
         """
         self._finish()
         leaders = [Span(r.start_s, r.stop_s) for r in regions if r.kind is RegionKind.LEADER]
         listed: list[Event] = []
-        for kind, found in self._found(leaders):
+        for kind, depth, found in self._found(leaders, jumps):
             for start, stop, depth_db in found.ranges:
                 span = Span(start / self._rate_hz, stop / self._rate_hz)
                 if not any(leader.start_s <= span.start_s and span.stop_s <= leader.stop_s for leader in leaders):
-                    depth: Reading = NotMeasured(DEPTHLESS[kind]) if kind in DEPTHLESS else depth_db
-                    listed.append(Event(kind, span.start_s, span.stop_s, depth))
+                    listed.append(Event(kind, span.start_s, span.stop_s, depth or depth_db))
         return tuple(sorted(listed, key=lambda event: event.start_s))
 
     def count_events(self) -> dict[EventKind, int]:
         """How many of each kind the whole capture has, also where that is more than are listed."""
         self._finish()
-        return {kind: found.count for kind, found in self._found(())}
+        counts = dict.fromkeys(EventKind, 0)
+        for kind, _, found in self._found((), ()):
+            counts[kind] += found.count
+        return counts
 
     def _finish(self) -> None:
         """Look at what is still held, with silence beside it."""
@@ -151,16 +163,25 @@ class EventMeter:
             self._take((self._held_frames - 2 * self._beside) // self._look_frames * self._look_frames)
             self._is_finished = True
 
-    def _found(self, leaders: Sequence[Span]) -> list[tuple[EventKind, FoundRanges]]:
+    def _found(
+        self, leaders: Sequence[Span], jumps: Sequence[int]
+    ) -> list[tuple[EventKind, NotMeasured | None, FoundRanges]]:
         merge, most = round(self._criteria.merge_s * self._rate_hz), self._criteria.most_listed
         dropouts, clicks = ([FoundRanges(merge, most) for _ in range(self._channels)] for _ in range(2))
         find_dropouts(self._trace, leaders, dropouts, self._criteria.dropouts)
         find_clicks(self._trace, clicks, self._criteria.clicks)
         clips = together([finder.found for sides in self._clips for finder in sides])
-        gaps = together([finder.found for finder in self._gaps])
+        gaps, repeats = together([finder.found for finder in self._gaps]), self._repeats.found
+        jumped = FoundRanges(merge, most)
+        for frame in sorted(jumps):
+            jumped.add(frame, frame + 1)
+        jumped = jumped.apart_from(gaps).apart_from(repeats)
+        lost = together([gaps, repeats, jumped])
         return [
-            (EventKind.DROPOUT, together(dropouts).apart_from(gaps)),
-            (EventKind.CLICK, together(clicks).apart_from(gaps).apart_from(clips)),  # their edges click as well
-            (EventKind.CLIP, clips),
-            (EventKind.GAP, gaps),
+            (EventKind.DROPOUT, None, together(dropouts).apart_from(lost)),
+            (EventKind.CLICK, None, together(clicks).apart_from(lost).apart_from(clips)),  # their edges click as well
+            (EventKind.CLIP, FLAT, clips),
+            (EventKind.GAP, GONE, gaps),
+            (EventKind.GAP, REPEATED, repeats),
+            (EventKind.GAP, JUMPED, jumped),
         ]

@@ -13,7 +13,7 @@ from pipeline.bench_log import BenchChoice
 from pipeline.capture import CaptureFacts
 from pipeline.channels import Channels, Layout
 from pipeline.decisions import Decisions
-from pipeline.events import Event, EventKind
+from pipeline.events import JUMPED, REPEATED, Event, EventKind
 from pipeline.judge_extent import judge_extent
 from pipeline.judge_tape import judge_tape
 from pipeline.measurement import Measurement
@@ -24,6 +24,10 @@ from pipeline.regions import RegionKind
 from pipeline.speed import SpeedSource
 
 SHORT_DB = 0.05  # less than a printed decimal is no news
+LOSSES: dict[Reading, str] = {  # what else stands where samples are lost; otherwise zeros do
+    REPEATED: "samples are missing: the recorder wrote earlier ones once more in their place, capture again",
+    JUMPED: "samples are missing: a steady tone jumps here by a part of its wave, capture again",
+}
 BIT_DEPTHS = {"pcm8": 8, "pcm16": 16, "pcm24": 24, "pcm32": 32, "float32": 24, "float64": 53}
 
 
@@ -253,7 +257,7 @@ def _events(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:
     clip_severity = Severity.FAIL if clips > bounds.clips_per_hour_fail else Severity.WARN
     told = {
         EventKind.CLIP: (clip_severity, bounds.clips_per_hour_warn, "the peaks are cut flat: the input was overdriven"),
-        EventKind.GAP: (Severity.FAIL, bounds.gaps_fail, "samples are missing: the recorder lost them, capture again"),
+        EventKind.GAP: (Severity.FAIL, bounds.gaps_fail, "samples are missing: zeros stand there, capture again"),
         EventKind.DROPOUT: (Severity.WARN, bounds.dropouts_per_hour_warn, "the level drops out"),
         EventKind.CLICK: (Severity.WARN, bounds.clicks_per_hour_warn, "a click"),
     }
@@ -264,7 +268,8 @@ def _events(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:
             severity = Severity.INFO
         for event in events:
             span = (event.start_s, event.stop_s)
-            yield _found(kind.value, severity, words, at=span, value=_known(event.depth_db))
+            message = LOSSES.get(event.depth_db, words)
+            yield _found(kind.value, severity, message, at=span, value=_known(event.depth_db))
 
 
 def _copies(decisions: Decisions, outcome: CopyOutcome, limits: Acceptance) -> Iterator[Finding]:

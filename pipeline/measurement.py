@@ -26,6 +26,7 @@ from pipeline.level import LevelMeter, Levels, measure_levels
 from pipeline.loudness import LoudnessMeter
 from pipeline.method import Method
 from pipeline.overview import Overview, OverviewCriteria, OverviewMeter
+from pipeline.phase_jumps import find_phase_jumps
 from pipeline.records import NotMeasured, Reading
 from pipeline.regions import Region, RegionKind, find_regions
 from pipeline.spans import Span
@@ -95,6 +96,7 @@ class _Meters:
 class _ToneReading:
     tone: Tone
     demodulated: Demodulated
+    jumps: tuple[int, ...]
 
 
 def measure_capture(
@@ -139,7 +141,7 @@ def measure_capture(
         ),
         channels=meters.channels.measure_channels(programme or spans or None, pauses),
         hum=meters.hum.measure_hum(regions),
-        events=meters.events.measure_events(regions),
+        events=meters.events.measure_events(regions, [frame for reading in readings for frame in reading.jumps]),
         tuning_cents=_tuning(capture, programme, method),
         treble=meters.treble.measure_treble(regions),
     )
@@ -185,7 +187,8 @@ def _measure_tones(
             continue
         measured = measure_tone(demodulated, nominal_hz, method.tone)
         if not is_mains(measured, method.tone):
-            readings.append(_ToneReading(measured, demodulated))
+            jumps = find_phase_jumps(capture.read_float32, hz, demodulated, method.events.jumps)
+            readings.append(_ToneReading(measured, demodulated, jumps))
     settled = settled_nominals([reading.tone for reading in readings], nominal_hz, method.tone)
     return [replace(reading, tone=tone) for reading, tone in zip(readings, settled, strict=True)]
 
