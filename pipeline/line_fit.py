@@ -24,6 +24,8 @@ _REACH_BINS = 6  # a line that keeps its rate, and swells slowly, stays within t
 _PEAK_SPREAD = 0.608
 _HZ_SPREAD = 0.289
 
+_FOLLOWING = 1.3  # a line to either side up to so many times as deep as a rate that follows the tape's speed makes
+
 
 @dataclass(frozen=True)
 class LineCriteria:
@@ -236,15 +238,26 @@ class Piece:
         near_hz = self._criteria.skirt_bins * self._bin_hz
         for strong in fits:
             away_hz = abs(strong.hz - fit.hz)
-            if abs(fit.peak) > self._criteria.skirt_share * abs(strong.peak):
-                continue
-            if away_hz < near_hz + abs(strong.slide_hz) / 2:
-                return True
             mirrored_hz = 2 * strong.hz - fit.hz
             twins = [f for f in fits if abs(f.hz - mirrored_hz) < 2 * self._bin_hz]
-            if away_hz < self._criteria.swell_hz and any(0.5 < abs(t.peak / fit.peak) < 2 for t in twins):
+            has_twin = fit is not strong and any(0.5 < abs(t.peak / fit.peak) < 2 for t in twins)
+            if has_twin and any(self._follows(fit, strong, slow) for slow in fits):
+                return True
+            if abs(fit.peak) > self._criteria.skirt_share * abs(strong.peak):
+                continue
+            if away_hz < near_hz + abs(strong.slide_hz) / 2 or (has_twin and away_hz < self._criteria.swell_hz):
                 return True
         return False
+
+    def _follows(self, fit: _Fit, strong: _Fit, slow: _Fit) -> bool:
+        """Whether it is no more than what the strong line's part makes by following the tape in its slow wow: a part's
+        rate rises and falls with the speed, which sets a line to either side as far away as the wow is quick."""
+        away_hz = abs(strong.hz - fit.hz)
+        if slow in (fit, strong) or slow.hz > strong.hz / 2:
+            return False
+        made = abs(strong.peak) * strong.hz * abs(slow.peak) / (200 * slow.hz)
+        near_hz = 2 * self._bin_hz + (abs(slow.slide_hz) + abs(strong.slide_hz)) / 2
+        return abs(away_hz - slow.hz) < near_hz and abs(fit.peak) < _FOLLOWING * made
 
     def _foreign(self, fit: _Fit, swings: Array, carrier_hz: float) -> bool:
         """Whether it is a tone beside the carrier: one sideband only, where speed makes two alike.

@@ -68,13 +68,18 @@ def _fits(component: FlutterComponent, rate: PartRate) -> bool:
 
 
 def _seen_harmonics(component: FlutterComponent, seen: Sequence[Seen], criteria: PartCriteria) -> list[str]:
-    """Parts of which another component shows the own rate, and this one an exact multiple of it."""
+    """Parts of which another component shows the own rate, and this one an exact multiple of it.
+
+    Where the rates are known no better than that the next multiple fits as well by chance, none is told.
+    """
     orders = range(2, criteria.highest_order + 1)
     return [
         f"{rate.part.name}, {_ordinal(order)} harmonic"
         for base, rate in seen
         for order in orders
-        if base is not component and _agree(component, order * base.hz, order * base.hz_uncertainty, criteria)
+        if base is not component
+        and component.hz_uncertainty + order * base.hz_uncertainty < criteria.chance_share * base.hz
+        and _agree(component, order * base.hz, order * base.hz_uncertainty, criteria)
     ]
 
 

@@ -75,6 +75,7 @@ class PartCriteria:
     slip_share           a belt slips, and a belt stretches, by up to this share
     highest_order        harmonics of a part that is seen itself are told up to this order
     highest_unseen_order … and of a part that is not (an oval one shows its second alone)
+    chance_share         … if rates are surer than this share of the part's own: else one would fit by chance
     agreement_share      a harmonic or beat lies this near to the rate that other components make, share of it
     """
 
@@ -85,6 +86,7 @@ class PartCriteria:
     slip_share: float
     highest_order: int
     highest_unseen_order: int
+    chance_share: float
     agreement_share: float
 
 

@@ -5,7 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import signals
 from transport import Fault, Transport
+from warped_tape import warped_tape
 
 from pipeline.demodulate import DemodulationCriteria, demodulate
 from pipeline.deviation import Deviation, DeviationBands, weighting
@@ -239,6 +241,38 @@ def test_a_transport_is_recovered_from_a_capture_of_its_test_tape(seed):
     transport = replace(random_transport(np.random.default_rng(seed), 60.0), speed_error_percent=-0.9)
     flutter = read(captured(transport, 60.0, tone_to_noise_db=35.0, seed=seed))
     assert_recovered(transport, flutter.components, seed)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(100, 106))
+def test_parts_that_turn_by_the_tape_are_found_in_a_warped_wave_and_nothing_else_is(seed):
+    tape = warped_tape(seed)
+    blocks = signals.in_blocks(tape.samples[tape.rate_hz :].astype(np.float32), 5 * tape.rate_hz)
+    near_hz = tape.tone_hz * (1 + tape.error_percent / 100)
+    components = list(read(deviation_of(demodulate(blocks, tape.rate_hz, near_hz, 0.0, DEMODULATION))).components)
+    for line in sorted(tape.lines, key=lambda each: -each.peak_percent):
+        fitting = [c for c in components if abs(c.hz - line.hz) < 0.1]
+        near = min(fitting, key=lambda c: abs(c.peak_percent - line.peak_percent), default=None)
+        if near is not None and abs(near.peak_percent / line.peak_percent - 1) < 0.1:
+            components.remove(near)
+        else:
+            assert line.peak_percent < 0.05 or line.hz > 200, line
+    false = [c for c in components if not any(abs(c.hz - t.hz) < 0.1 and t.peak_percent > 0.02 for t in tape.lines)]
+    assert [c for c in false if c.peak_percent > 0.03] == []
+
+
+def test_a_part_whose_rate_follows_slow_wow_is_one_line():
+    """Phase modulation: 0.25 % of wow at 0.35 Hz sets lines of 0.17 of its depth at 0.35 Hz to either side of 40 Hz."""
+    at_s = np.arange(round(60 * RATE_HZ)) / RATE_HZ
+    wow = 0.25 * np.sin(2 * np.pi * 0.35 * at_s)
+    passed_s = at_s - 0.0025 / (2 * np.pi * 0.35) * np.cos(2 * np.pi * 0.35 * at_s)
+    percent = wow + 0.3 * np.sin(2 * np.pi * 40 * passed_s)
+    noise = np.random.default_rng(5).normal(0, 0.02, len(at_s))
+    told = read(Deviation(percent + noise, RATE_HZ, 3150.0, 200.0, NotMeasured("none"))).components
+    assert [round(c.hz, 2) for c in told if c.peak_percent > 0.02] == [40.0, 0.35]
+    beside = percent + 0.12 * np.sin(2 * np.pi * 40.35 * at_s) + noise  # a part of its own
+    told = read(Deviation(beside, RATE_HZ, 3150.0, 200.0, NotMeasured("none"))).components
+    assert 40.35 in [round(c.hz, 2) for c in told]
 
 
 @pytest.mark.slow

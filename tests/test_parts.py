@@ -1,6 +1,7 @@
 """Rates of rotating parts from geometry done by hand, and names for the components of simulated decks."""
 
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -152,6 +153,16 @@ def test_harmonics_of_a_part_that_is_seen():
     assert fourth.part == "pinch roller, 4th harmonic"
     assert "several harmonics" in second.hint
     assert off.part == NotMeasured(NO_PART)
+
+
+def test_a_belts_joint_is_named_up_to_its_tenth_harmonic_and_never_by_chance():
+    belt = DECK.rates_hz()["main belt"]
+    lines = named(*(component(order * belt) for order in range(1, 12)))
+    assert lines[4].part == "main belt, 5th harmonic"
+    assert "main belt, 10th harmonic" in lines[9].part
+    assert lines[10].part == NotMeasured(NO_PART)
+    unsure = replace(component(0.5), hz_uncertainty=0.004)
+    assert named(unsure, component(2.0))[1].part == NotMeasured(NO_PART)  # the next multiple would do nearly as well
 
 
 def test_an_oval_part_shows_its_second_harmonic_alone():
