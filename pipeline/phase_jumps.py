@@ -75,9 +75,9 @@ def _sudden(tone: Demodulated, criteria: PhaseJumpCriteria) -> Array:
     unrest[near:-near] = np.abs(percent[near:-near] - (percent[: -2 * near] + percent[2 * near :]) / 2)
     unrest *= np.float32(tone.carrier_hz / 100)
     least = LEAST_OF_STEP * criteria.least_turns * 2 * tone.noise_width_hz  # a step's slope is twice the filter's width
-    inner = slice(end, count - end)
-    is_peak = (unrest[inner] >= unrest[end - 1 : count - end - 1]) & (unrest[inner] > unrest[end + 1 : count - end + 1])
-    turning = end + np.flatnonzero(is_peak & (unrest[inner] >= least))
+    highest = np.lib.stride_tricks.sliding_window_view(unrest, 2 * near + 1).max(1)
+    inner = unrest[end : count - end]
+    turning = end + np.flatnonzero((inner >= least) & (inner == highest[end - near : count - end - near]))
     turning = turning[np.argsort(-unrest[turning], kind="stable")[: criteria.most_asked]]
     edges = np.diff(tone.present.astype(np.int8))
     starts, stops = np.flatnonzero(edges < 0) + 1, np.flatnonzero(edges > 0) + 1
