@@ -55,6 +55,11 @@ class TapeFolder:
     def source(self) -> Path:
         return self.payload / "source"
 
+    @property
+    def spool(self) -> Path:
+        """For what is handed from one step to the next; never in a sealed folder."""
+        return self.root / "spool"
+
     def relative(self, path: Path) -> str:
         return path.relative_to(self.root).as_posix()
 

@@ -168,7 +168,7 @@ def copy_records(
         first.path,
         first.bytes,
         first.sha256,
-        preserved.audio_sha256,
+        facts.audio_sha256,
         facts.sample_rate_hz,
         facts.channels,
         facts.encoding.value,

@@ -14,7 +14,7 @@ from pipeline.step import Step
 
 # Raise one of these when the code behind it gives other bytes for the same inputs: what was made before is then made
 # again at the next run. Measuring has its own, METHOD_VERSION.
-COPY_VERSION = 1
+COPY_VERSION = 2
 
 
 def measure_step(job: SideJob, capture_sha256: str) -> Step[Measured]:
@@ -54,7 +54,6 @@ def preserve_step(job: SideJob, facts: CaptureFacts | None) -> Step[Preserved]:
         "capture": job.capture,
         "stem": job.stem,
         "settings": settings,
-        "audio_sha256": facts.audio_sha256 if facts else None,
         "block_s": job.source.settings.method.block_s,
     }
     return Step(
@@ -70,11 +69,12 @@ def preserve_step(job: SideJob, facts: CaptureFacts | None) -> Step[Preserved]:
 
 
 def master_step(job: SideJob, preserved: Preserved, decisions: Decisions, measurement: Measurement) -> Step[Mastered]:
-    settings = job.source.settings.copies.master
+    copies, facts = job.source.settings.copies, measurement.capture
+    settings = copies.master
     tags = tag_words(job, decisions)
     broadcast = broadcast_words(job, decisions, measurement)
     inputs = {
-        "audio": preserved.audio_sha256,
+        "audio": facts.audio_sha256,
         "decisions": decisions.master_substance,
         "settings": settings,
         "broadcast": broadcast if settings.format is MasterFormat.WAVE else None,
@@ -83,12 +83,13 @@ def master_step(job: SideJob, preserved: Preserved, decisions: Decisions, measur
     }
     arguments = {
         "preservation": preserved.files[0].path,
-        "audio_sha256": preserved.audio_sha256,
+        "audio_sha256": facts.audio_sha256,
         "stem": job.stem,
         "decisions": decisions,
         "settings": settings,
         "tags": tags,
         "broadcast": broadcast,
+        "access_settings": copies.access,
         "block_s": job.source.settings.method.block_s,
     }
     return Step(

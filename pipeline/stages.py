@@ -18,16 +18,18 @@ from pipeline.archive import TapeFolder
 from pipeline.capture import open_capture, sha256_of
 from pipeline.copies.access import AccessGain, access_name, write_access
 from pipeline.copies.broadcast_wave import BroadcastWords
+from pipeline.copies.encoder import access_rate_hz
 from pipeline.copies.master import AudioFacts, MasterWords, master_name, write_master
 from pipeline.copies.preservation import write_preservation
 from pipeline.copies.settings import AccessFormat, AccessSettings, MasterSettings, PreservationSettings
+from pipeline.copies.spool import SpoolWriter, find_spool
 from pipeline.decisions import Decisions, GainDecision
-from pipeline.errors import CaptureError
 from pipeline.files import whole_file
 from pipeline.measurement import Measurement, measure_capture
 from pipeline.method import Method
 from pipeline.overview import OverviewCriteria, write_overview
 from pipeline.records import NotMeasured
+from pipeline.render import rendered_channels
 from pipeline.tags import TagWords, write_tags
 
 
@@ -53,7 +55,6 @@ class Preserved:
     """files[0] is the preservation copy itself; the others stood around the capture's samples."""
 
     files: tuple[WrittenFile, ...]
-    audio_sha256: str
     made_with: str
 
 
@@ -92,27 +93,13 @@ def preserve(
     capture: Path,
     stem: str,
     settings: PreservationSettings,
-    audio_sha256: str | None,
     block_s: float,
     tell: Tell,
 ) -> Preserved:
-    """The capture, bit for bit. Raises CaptureError when it is no longer the one that was measured.
-
-    audio_sha256  of its samples as they were measured; None while that is still going on
-    """
+    """The capture, bit for bit; it is proven when the master is made from it."""
     files = write_preservation(open_capture(capture), TapeFolder(root).preservation, stem, settings, block_s, tell)
-    if audio_sha256 is not None:
-        refuse_change(capture, audio_sha256, files.audio_sha256)
     written = tuple(_written(root, path) for path in (files.path, *files.kept_beside))
-    return Preserved(written, files.audio_sha256, made_with("soundfile"))
-
-
-def refuse_change(capture: Path, measured_sha256: str, copied_sha256: str) -> None:
-    """Raises CaptureError when a capture was not the same when it was measured and when it was copied."""
-    if measured_sha256 != copied_sha256:
-        raise CaptureError(
-            f"{capture}: its samples changed between measuring and copying; is it still being recorded or copied?"
-        )
+    return Preserved(written, made_with("soundfile"))
 
 
 def master(
@@ -124,13 +111,15 @@ def master(
     settings: MasterSettings,
     tags: TagWords,
     broadcast: BroadcastWords,
+    access_settings: AccessSettings,
     block_s: float,
     tell: Tell,
 ) -> Mastered:
-    """The corrected master, from the preservation copy, which is proven on the way."""
-    path = TapeFolder(root).master / master_name(stem, settings)
+    """The corrected master, from the preservation copy, which is proven on the way; and what the access copy needs."""
+    copy, path = root / preservation, TapeFolder(root).master / master_name(stem, settings)
     words = MasterWords(tags, broadcast)
-    facts = write_master(root / preservation, audio_sha256, decisions, settings, words, path, block_s, tell)
+    with _spool_beside(copy, root, stem, decisions, access_settings) as spool:
+        facts = write_master(copy, audio_sha256, decisions, settings, words, path, block_s, tell, spool)
     return Mastered(_written(root, path), facts, made_with("soxr", "soundfile", "scipy", "mutagen"))
 
 
@@ -144,11 +133,23 @@ def access(
     block_s: float,
     tell: Tell,
 ) -> Accessed:
-    """The access copy, from the master, which is proven on the way."""
-    path = TapeFolder(root).access / access_name(stem, settings)
-    facts, applied = write_access(root / mastered.file.path, mastered.facts, gain, settings, tags, path, block_s, tell)
+    """The access copy, from the master's samples; what was spooled of them is not needed any more then."""
+    path, copied = TapeFolder(root).access / access_name(stem, settings), mastered.facts
+    spool = find_spool(TapeFolder(root).spool, stem, copied.audio_sha256)
+    source = root / mastered.file.path
+    facts, applied = write_access(source, copied, gain, settings, tags, path, block_s, tell, spool)
+    if spool is not None:
+        spool.unlink()
     encoder = "soundfile" if settings.format is AccessFormat.FLAC else "imageio-ffmpeg"
     return Accessed(_written(root, path), facts, applied, made_with("soxr", encoder, "mutagen"))
+
+
+def _spool_beside(
+    preservation: Path, root: Path, stem: str, decisions: Decisions, settings: AccessSettings
+) -> SpoolWriter:
+    source = open_capture(preservation)
+    rate_hz, channels = source.sample_rate_hz, rendered_channels(source, decisions)
+    return SpoolWriter(TapeFolder(root).spool, stem, rate_hz, access_rate_hz(rate_hz, settings), channels)
 
 
 def reword(root: Path, made: Mastered | Accessed, words: TagWords, tell: Tell) -> Mastered | Accessed:

@@ -6,6 +6,7 @@ Plain functions over a `Desk`; how a stage is carried out (here, in a worker, as
 from __future__ import annotations
 
 import hashlib
+import shutil
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, wait
 from dataclasses import dataclass
@@ -26,7 +27,7 @@ from pipeline.side import copy_outcome, copy_records, decide_side, side_qc
 from pipeline.side_job import SideJob
 from pipeline.side_steps import access_step, master_step, measure_step, preserve_step
 from pipeline.source import TapeSource, write_source
-from pipeline.stages import Measured, Preserved, WrittenFile, refuse_change, with_capture_path
+from pipeline.stages import Measured, Preserved, WrittenFile, with_capture_path
 from pipeline.step import Desk, Outcome, Run, Step
 
 # Raise it when the page, the QC record or the seal changes for the same inputs.
@@ -65,7 +66,7 @@ def make_side_again(job: SideJob, before: SideQC, decisions: Decisions, desk: De
     """Render a side anew from its preservation copy; the box and the capture are not needed."""
     copy = next(copy for copy in before.copies if copy.kind is CopyKind.PRESERVATION)
     file = WrittenFile(copy.path, copy.bytes, copy.sha256)
-    preserved = Preserved((file,), copy.audio_sha256, copy.made_with)
+    preserved = Preserved((file,), copy.made_with)
     return render_side(job, Measured(before.measurement, ()), preserved, before.decisions, decisions, desk, run, [])
 
 
@@ -172,7 +173,6 @@ def _capture_read(
         wait([copying])  # also when measuring failed: nothing of a side goes on once it is given up
     preserved: Preserved = copying.result()
     facts = measured.measurement.capture
-    refuse_change(job.capture, facts.audio_sha256, preserved.audio_sha256)
     preserve_step(job, facts).note(preserved, desk, root)
     done.append(step.name)
     return measured, preserved
@@ -212,7 +212,8 @@ def _found_or_made(step: Step[Outcome], desk: Desk, run: Run, done: list[str]) -
 
 
 def _drop_what_nothing_names(folder: TapeFolder, qc: TapeQC) -> None:
-    """A copy in a format that is no longer asked for must not stay beside the new one."""
+    """A copy in a format that is no longer asked for must not stay beside the new one; nor what served the making."""
+    shutil.rmtree(folder.spool, ignore_errors=True)
     named = {copy.path for side in qc.sides for copy in side.copies}
     for place in (folder.master, folder.access):
         for path in place.glob("*") if place.is_dir() else ():

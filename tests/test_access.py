@@ -24,6 +24,7 @@ from pipeline.copies import access, encoder
 from pipeline.copies.access import access_name, first_gain, write_access
 from pipeline.copies.encoder import access_rate_hz, decoded_blocks, packet_sha256, write_encoded
 from pipeline.copies.settings import AccessFormat
+from pipeline.copies.spool import SpoolWriter, find_spool
 from pipeline.errors import CopyError
 from pipeline.records import NotMeasured
 
@@ -208,11 +209,26 @@ def test_the_same_master_gives_the_same_bytes(tmp_path, kind):
     samples = stereo(melody(3, 96_000, seed=9))
     master, facts = mastered(tmp_path, samples, 96_000, decided(3.0))
     digests = []
-    for name, block_s in (("a", 5.0), ("b", 5.0), ("c", 0.31)):
+    spool = spool_of(master, facts, kind, tmp_path)
+    for name, block_s, laid_down in (("a", 5.0, None), ("b", 5.0, spool), ("c", 0.31, None), ("d", 0.31, spool)):
         path = tmp_path / f"{name}.{kind.value}"
-        found, _ = write_access(master, facts, GAIN, settings(kind), WORDS, path, block_s)
+        found, _ = write_access(master, facts, GAIN, settings(kind), WORDS, path, block_s, spool=laid_down)
         digests.append((path.read_bytes(), found.audio_sha256))
-    assert digests[0] == digests[1] == digests[2]
+    assert digests == digests[:1] * 4
+
+
+def spool_of(master, facts, kind, folder):
+    """What is laid down while a master is written, in blocks of another length than it is ever read in."""
+    raw = soundfile.read(master, dtype="int32", always_2d=True)[0]
+    with SpoolWriter(
+        folder, "S", facts.sample_rate_hz, access_rate_hz(facts.sample_rate_hz, settings(kind)), 2
+    ) as spool:
+        for start in range(0, len(raw), 7_777):
+            spool.feed(raw[start : start + 7_777])
+        spool.keep(facts.audio_sha256)
+    assert not list(folder.glob("*.part"))
+    assert find_spool(folder, "S", "another") is None
+    return find_spool(folder, "S", facts.audio_sha256)
 
 
 # --- what is recorded, and what must not happen ---

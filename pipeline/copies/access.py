@@ -1,7 +1,8 @@
 """The access copy: for listening. Gain only, no limiter: where peaks stop the gain short, that is told, not squeezed.
 
-It is made from the master, which is proven by being decoded on the way. The gain comes from the master's loudness; the
-peaks are measured on the decoded access copy, and a copy above the ceiling is made again, quieter.
+It is made from the master's samples: from what was spooled while the master was written, or from the master itself,
+which is then proven by being decoded. The gain comes from the master's loudness; the peaks are measured on the decoded
+access copy, and a copy above the ceiling is made again, quieter.
 """
 
 from __future__ import annotations
@@ -12,7 +13,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soxr
 
 from pipeline.ahead import Tell, ahead, silent, told
 from pipeline.capture import AudioDigest, Encoding, as_float32, open_capture
@@ -27,12 +27,13 @@ from pipeline.copies.encoder import (
 from pipeline.copies.lossless import lossless_file
 from pipeline.copies.master import AudioFacts
 from pipeline.copies.settings import AccessFormat, AccessSettings
+from pipeline.copies.spool import at_access_rate, spooled_blocks
 from pipeline.decisions import GainDecision
 from pipeline.errors import CopyError
 from pipeline.files import whole_file
 from pipeline.loudness import LoudnessMeter
 from pipeline.records import NotMeasured, Reading
-from pipeline.render import QUALITY, Quantiser
+from pipeline.render import Quantiser
 from pipeline.tags import TagWords, write_tags
 from pipeline.true_peak import TruePeakMeter
 
@@ -84,12 +85,24 @@ def write_access(
     path: Path,
     block_s: float,
     tell: Tell = silent,
+    spool: Path | None = None,
 ) -> tuple[AudioFacts, AccessGain]:
-    """Make ``path`` from the master until its decoded peaks keep the ceiling. Raises CopyError when that fails."""
+    """Make ``path`` from the master until its decoded peaks keep the ceiling. Raises CopyError when that fails.
+
+    spool  the master's samples at the access rate, where they are at hand
+    """
+    rate_hz = access_rate_hz(master_facts.sample_rate_hz, settings)
+
+    def source() -> Iterator[Array]:
+        if spool is not None:
+            return spooled_blocks(spool, master_facts.channels, round(block_s * rate_hz))
+        return _decoded_master(master, master_facts, rate_hz, block_s)
+
     applied = first_gain(master_facts, gain, settings)
     with whole_file(path) as partial:
         for _ in range(settings.encode_tries):
-            facts = _write_once(master, master_facts, applied.gain_db, settings, partial, block_s, tell)
+            blocks = _scaled(source(), applied.gain_db)
+            facts = _write_once(blocks, master_facts, rate_hz, settings, partial, block_s, tell)
             over_db = _over_ceiling_db(facts.true_peak_dbtp, gain.ceiling_dbtp)
             if over_db <= 0:
                 break
@@ -111,17 +124,15 @@ def _over_ceiling_db(true_peak_dbtp: Reading, ceiling_dbtp: float) -> float:
 
 
 def _write_once(
-    master: Path,
+    blocks: Iterator[Array],
     master_facts: AudioFacts,
-    gain_db: float,
+    rate_hz: int,
     settings: AccessSettings,
     path: Path,
     block_s: float,
     tell: Tell,
 ) -> AudioFacts:
-    rate_hz = access_rate_hz(master_facts.sample_rate_hz, settings)
     channels = master_facts.channels
-    blocks = _scaled_blocks(master, master_facts.audio_sha256, rate_hz, gain_db, block_s)
     block_frames = round(block_s * rate_hz)
     frames = round(master_facts.frames * rate_hz / master_facts.sample_rate_hz)
     blocks = told(blocks, frames, tell, 0.0, 0.8)
@@ -139,24 +150,25 @@ def _write_once(
     return facts
 
 
-def _scaled_blocks(master: Path, expected: str, rate_hz: int, gain_db: float, block_s: float) -> Iterator[Array]:
-    """The master at the access rate and gain; raises CopyError at the end when it was not the master meant."""
+def _decoded_master(master: Path, facts: AudioFacts, rate_hz: int, block_s: float) -> Iterator[Array]:
+    """The master at the access rate; raises CopyError at the end when it was not the master meant."""
     source = open_capture(master)
     proven = AudioDigest(Encoding.PCM_24)
-    gain = np.float32(10 ** (gain_db / 20))
-    channels = source.channels
-    resampler = None
-    if rate_hz != source.sample_rate_hz:
-        resampler = soxr.ResampleStream(source.sample_rate_hz, rate_hz, channels, dtype="float32", quality=QUALITY)
-    for raw in ahead(source.blocks(round(block_s * source.sample_rate_hz))):
-        proven.update(raw)
-        block = as_float32(raw) * gain
-        yield block if resampler is None else resampler.resample_chunk(block).reshape(-1, channels)
-    if resampler is not None:
-        tail = resampler.resample_chunk(np.zeros((0, channels), np.float32), last=True)
-        yield tail.reshape(-1, channels)
-    if proven.hexdigest() != expected:
+
+    def decoded() -> Iterator[Array]:
+        for raw in ahead(source.blocks(round(block_s * source.sample_rate_hz))):
+            proven.update(raw)
+            yield raw
+
+    yield from at_access_rate(decoded(), source.sample_rate_hz, rate_hz, source.channels)
+    if proven.hexdigest() != facts.audio_sha256:
         raise CopyError(f"{master}: does not decode to the samples that were written; the master is damaged")
+
+
+def _scaled(blocks: Iterator[Array], gain_db: float) -> Iterator[Array]:
+    gain = np.float32(10 ** (gain_db / 20))
+    for block in blocks:
+        yield block * gain
 
 
 class _Counted:

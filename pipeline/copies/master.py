@@ -18,6 +18,7 @@ from pipeline.capture import AudioDigest, Encoding, open_capture
 from pipeline.copies.broadcast_wave import BroadcastWaveWriter, BroadcastWords
 from pipeline.copies.lossless import lossless_file
 from pipeline.copies.settings import MasterFormat, MasterSettings
+from pipeline.copies.spool import SpoolWriter
 from pipeline.decisions import Decisions
 from pipeline.errors import CopyError
 from pipeline.files import whole_file
@@ -78,11 +79,12 @@ def write_master(
     path: Path,
     block_s: float,
     tell: Tell = silent,
+    spool: SpoolWriter | None = None,
 ) -> AudioFacts:
     """Render the preservation copy into ``path``. Raises CopyError when the copy is not what was meant.
 
     The whole preservation copy is decoded, also outside the cut, and its samples are held against
-    ``expected_audio_sha256``; a difference leaves nothing behind.
+    ``expected_audio_sha256``; a difference leaves nothing behind. ``spool`` hears the master's samples.
     """
     source = open_capture(preservation)
     proven = AudioDigest(source.encoding)
@@ -95,16 +97,18 @@ def write_master(
     if settings.format is MasterFormat.FLAC:
         with whole_file(path) as partial:
             with lossless_file(partial, source.sample_rate_hz, channels, "PCM_24", settings.flac_level) as sound:
-                facts = _written(rendered, sound, quantiser, source.sample_rate_hz, channels)
+                facts = _written(rendered, sound, quantiser, source.sample_rate_hz, channels, spool)
             write_tags(partial, words.tags)
             _refuse_difference(preservation, proven, expected_audio_sha256)
     else:
         with whole_file(path) as partial:
             with BroadcastWaveWriter(partial, source.sample_rate_hz, channels, words.broadcast) as wave:
-                facts = _written(rendered, wave, quantiser, source.sample_rate_hz, channels)
+                facts = _written(rendered, wave, quantiser, source.sample_rate_hz, channels, spool)
                 levels = (facts.integrated_lufs, facts.loudness_range_lu, facts.true_peak_dbtp)
                 wave.set_loudness(*[None if isinstance(value, NotMeasured) else value for value in levels])
             _refuse_difference(preservation, proven, expected_audio_sha256)
+    if spool is not None:
+        spool.keep(facts.audio_sha256)
     return facts
 
 
@@ -119,7 +123,14 @@ def _cut_out(blocks: Iterator[Array], proven: AudioDigest, start: int, stop: int
         position += len(block)
 
 
-def _written(rendered: Iterator[Array], writer: _Writer, quantiser: Quantiser, hz: int, channels: int) -> AudioFacts:
+def _written(
+    rendered: Iterator[Array],
+    writer: _Writer,
+    quantiser: Quantiser,
+    hz: int,
+    channels: int,
+    spool: SpoolWriter | None,
+) -> AudioFacts:
     loudness, true_peak = LoudnessMeter(hz, channels), TruePeakMeter(hz, channels)
     digest = AudioDigest(Encoding.PCM_24)
     frames = 0
@@ -134,6 +145,8 @@ def _written(rendered: Iterator[Array], writer: _Writer, quantiser: Quantiser, h
 
     for integers in ahead(measured()):
         writer.write(integers)
+        if spool is not None:
+            spool.feed(integers)
         frames += len(integers)
     return AudioFacts(
         digest.hexdigest(),
@@ -151,6 +164,7 @@ def _refuse_difference(preservation: Path, proven: AudioDigest, expected: str) -
     found = proven.hexdigest()
     if found != expected:
         raise CopyError(
-            f"{preservation}: decodes to samples with SHA-256 {found[:16]}…, the capture's are {expected[:16]}…;"
-            " the copy is damaged: restore it from another copy of the archive, or digitize the capture again"
+            f"{preservation}: decodes to samples with SHA-256 {found[:16]}…, those measured have {expected[:16]}…;"
+            " did the capture change between measuring and copying? Digitize it again. In an old archive the copy is"
+            " damaged: restore it from another copy of the archive"
         )

@@ -20,7 +20,7 @@ import numpy as np
 import soundfile
 
 from pipeline.ahead import Tell, ahead, silent, told
-from pipeline.capture import AudioDigest, Capture, Encoding, open_capture, packed_integers, sha256_of
+from pipeline.capture import Capture, Encoding, open_capture, packed_integers, sha256_of
 from pipeline.container import Container, read_container, write_surroundings
 from pipeline.copies.lossless import lossless_file
 from pipeline.copies.settings import PreservationSettings
@@ -37,13 +37,9 @@ _WAVE_SUBTYPES = {Encoding.PCM_32: "PCM_32", Encoding.FLOAT_32: "FLOAT", Encodin
 
 @dataclass(frozen=True)
 class PreservationFiles:
-    """audio_sha256: of the samples as they were read; the written file is proven against it when it is next decoded.
-
-    kept_beside: head and tail of the capture file; head + samples in the source's byte order + tail is that file again
-    """
+    """kept_beside  head and tail of the capture file: with the samples in its byte order in between, that file again"""
 
     path: Path
-    audio_sha256: str
     kept_beside: tuple[Path, ...]
 
 
@@ -56,17 +52,13 @@ def write_preservation(
 ) -> PreservationFiles:
     """Write ``folder/stem.flac`` (or ``.wav``) and what stood around the samples. The capture is only read."""
     path = folder / preservation_name(capture, stem)
-    digest = AudioDigest(capture.encoding)
     blocks = told(ahead(capture.blocks(round(block_s * capture.sample_rate_hz))), capture.frames, tell)
     with whole_file(path) as partial:
         if capture.format_name == "FLAC":
             shutil.copyfile(capture.path, partial)
-            for block in blocks:
-                digest.update(block)
         else:
             with _opened_for(capture, partial, settings) as sound:
                 for block in blocks:
-                    digest.update(block)
                     sound.write(block)
             _forget_the_time(partial)
     kept: tuple[Path, ...] = ()
@@ -74,7 +66,7 @@ def write_preservation(
     if capture.container.family != "other":
         kept = write_surroundings(capture.path, capture.container, head, tail)
     _drop_what_an_earlier_capture_left(path, head, tail, kept)
-    return PreservationFiles(path, digest.hexdigest(), kept)
+    return PreservationFiles(path, kept)
 
 
 def _forget_the_time(path: Path) -> None:

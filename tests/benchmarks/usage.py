@@ -103,7 +103,7 @@ def _words(pid: int) -> bytes:
 
 def _name(pid: int) -> str:
     words = _words(pid).replace(b"\0", b" ").decode(errors="replace")
-    names = ("flows.workers", "flows.serving", "guard.py", "ffmpeg", "flows.cli")
+    names = ("flows.workers", "guard.py", "ffmpeg", "flows.cli")
     return next((name for name in names if name in words), words[:40])
 
 
