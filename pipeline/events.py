@@ -160,7 +160,9 @@ class EventMeter:
         if not self._is_finished:
             end = np.zeros((self._beside + self._look_frames, self._channels), np.float32)
             self.feed(end)
-            self._take((self._held_frames - 2 * self._beside) // self._look_frames * self._look_frames)
+            rest = (self._held_frames - 2 * self._beside) // self._look_frames * self._look_frames
+            if rest:  # nothing is left where the last piece ended just here
+                self._take(rest)
             self._is_finished = True
 
     def _found(
