@@ -155,3 +155,14 @@ def test_a_hopeless_capture_lists_some_and_counts_all() -> None:
 def test_captures_too_short_for_anything_have_no_events(count: int, rate_hz: int) -> None:
     assert found(programme.noise(count, 2, 13, -20), rate_hz) == ()
     assert found(np.zeros((count, 2)), rate_hz) == ()
+
+
+@pytest.mark.parametrize("pieces", [1, 2])
+def test_a_capture_may_end_wherever_a_piece_does(pieces: int) -> None:
+    own = meter_fed(programme.noise(1, 1, 14, -20), 8000)
+    look, piece = own._look_frames, own._piece
+    for looks in range(-12, 13):
+        count = pieces * piece + looks * look + 1
+        samples = programme.noise(count, 1, 15, -20)
+        samples[count - 800 : count - 600] = 0
+        assert [event.kind for event in found(samples, 8000)] == [EventKind.GAP], looks
