@@ -75,6 +75,11 @@ def _rows(measurement: Measurement) -> list[tuple[str, str]]:
         ("Channels", channels.layout.value),
         ("Delay, right after left", _shown(channels.delay_us, "{:+.1f} µs")),
     ]
+    if not isinstance(measurement.sags, NotMeasured):
+        rows += [
+            ("Sag of the speed", f"{sag.start_s:.2f} … {sag.stop_s:.2f} s, {sag.change_percent:+.0f} %")
+            for sag in measurement.sags
+        ]
     treble = measurement.treble
     if not isinstance(treble, NotMeasured):
         rows.append(("Programme up to", _shown(treble.programme_edge_hz, "{:.0f} Hz")))

@@ -78,6 +78,13 @@ class ProgrammeLimits:
 
 
 @dataclass(frozen=True)
+class TransportLimits:
+    """Sags of the speed per hour of programme."""
+
+    sags_per_hour: float
+
+
+@dataclass(frozen=True)
 class TrebleLimits:
     """Upper ends of programme and hiss in Hz, below which treble is missing."""
 
@@ -102,5 +109,6 @@ class Acceptance:
     hum: HumLimits
     events: EventLimits
     programme: ProgrammeLimits
+    transport: TransportLimits
     treble: TrebleLimits
     bench: BenchLimits

@@ -1,4 +1,4 @@
-"""What the tape and its way over the heads did to the sound: treble that is missing.
+"""What the tape and its way over the heads did to the sound: sags of the speed, treble that is missing.
 
 Hints are common practice in the trade, not from a standard.
 """
@@ -12,11 +12,35 @@ from pipeline.channels import Layout
 from pipeline.measurement import Measurement
 from pipeline.qc import Finding, Severity, found
 from pipeline.records import NotMeasured
+from pipeline.regions import RegionKind
+from pipeline.sags import STOPPED_PERCENT, Sag
 
 
 def judge_tape(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:
-    """Findings of treble."""
+    """Findings of the transport and of treble."""
+    yield from _sags(measurement, limits)
     yield from _treble(measurement, limits)
+
+
+def _sags(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:
+    """One finding a sag; how many there are in an hour decides how they weigh."""
+    if isinstance(measurement.sags, NotMeasured):
+        return
+    programme_s = sum(r.stop_s - r.start_s for r in measurement.regions if r.kind is RegionKind.PROGRAMME)
+    an_hour = len(measurement.sags) * 3600 / (programme_s or measurement.capture.duration_s)
+    severity = Severity.WARN if an_hour > limits.transport.sags_per_hour else Severity.INFO
+    for sag in measurement.sags:
+        way = "sags" if sag.change_percent < 0 else "jumps up"
+        what = "the tape stops" if sag.change_percent <= STOPPED_PERCENT else f"the speed {way} by some {_whole(sag)} %"
+        message = (
+            f"{what}: on the tape, or this deck sticks or drags? Capture the place again; if it comes back elsewhere,"
+            " common practice: wind the tape through once to loosen it, then look at belt, pinch roller and shell"
+        )
+        yield found("transport-sags", severity, message, at=(sag.start_s, sag.stop_s), value=sag.change_percent)
+
+
+def _whole(sag: Sag) -> str:
+    return f"{abs(sag.change_percent):.0f}"
 
 
 def _treble(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:

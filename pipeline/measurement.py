@@ -21,6 +21,7 @@ from pipeline.errors import CaptureError
 from pipeline.events import Event, EventMeter
 from pipeline.flutter import Flutter, Passes, deviation_of, flutter_not_measured, measure_flutter
 from pipeline.frames import FrameMeter
+from pipeline.glides import GlideMeter
 from pipeline.hum import HumLine, HumMeter
 from pipeline.level import LevelMeter, Levels, measure_levels
 from pipeline.loudness import LoudnessMeter
@@ -29,6 +30,7 @@ from pipeline.overview import Overview, OverviewCriteria, OverviewMeter
 from pipeline.phase_jumps import find_phase_jumps
 from pipeline.records import NotMeasured, Reading
 from pipeline.regions import Region, RegionKind, find_regions
+from pipeline.sags import Sag, find_sags
 from pipeline.spans import Span
 from pipeline.speed import Speed, measure_drift, resolve_speed
 from pipeline.tone import FoundTone, Tone, find_tones, is_mains, measure_tone, settled_nominals
@@ -50,6 +52,7 @@ class Measurement:
 
     tuning_cents  how far the music stands from A = 440 Hz as captured: advice, never applied
     treble        how far up programme and hiss reach
+    sags          where the speed gave way for a moment
     """
 
     schema: str
@@ -64,6 +67,7 @@ class Measurement:
     events: tuple[Event, ...]
     tuning_cents: Reading
     treble: Treble | NotMeasured
+    sags: tuple[Sag, ...] | NotMeasured
 
 
 class _Meters:
@@ -72,7 +76,8 @@ class _Meters:
     def __init__(self, capture: Capture, method: Method, pictures: OverviewCriteria) -> None:
         hz, channels = capture.sample_rate_hz, capture.channels
         self.treble = TrebleMeter(hz, method.treble)
-        self.frames = FrameMeter(hz, channels, [self.treble])
+        self.glides = GlideMeter(hz, method.sags.glides)
+        self.frames = FrameMeter(hz, channels, [self.treble, self.glides])
         self.loudness = LoudnessMeter(hz, channels)
         self.true_peak = TruePeakMeter(hz, channels)
         self.level = LevelMeter(channels)
@@ -119,6 +124,7 @@ def measure_capture(
     tones = tuple(reading.tone for reading in readings)
     spans = [Span(tone.start_s, tone.stop_s) for tone in tones]
     region_map = find_regions(frames, spans, capture.duration_s, method.regions)
+    sags = find_sags(meters.glides.glides(), frames, tones, capture.read_float32, capture.sample_rate_hz, method.sags)
     del frames
     regions = region_map.regions
     programme = [Span(r.start_s, r.stop_s) for r in regions if r.kind is RegionKind.PROGRAMME]
@@ -144,6 +150,7 @@ def measure_capture(
         events=meters.events.measure_events(regions, [frame for reading in readings for frame in reading.jumps]),
         tuning_cents=_tuning(capture, programme, method),
         treble=meters.treble.measure_treble(regions),
+        sags=sags,
     )
     return measurement, meters.overview.overview()
 

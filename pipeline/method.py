@@ -20,6 +20,7 @@ from pipeline.parts import PartCriteria
 from pipeline.records import REASONS, to_plain
 from pipeline.regions import RegionCriteria
 from pipeline.report.criteria import ReportCriteria
+from pipeline.sags import SagCriteria
 from pipeline.settings import read_settings, settings_from, shipped
 from pipeline.sheet import SheetCriteria
 from pipeline.speed import SpeedCriteria
@@ -45,6 +46,7 @@ class Method:
     hum: HumCriteria
     events: EventCriteria
     treble: TrebleCriteria
+    sags: SagCriteria
 
 
 @dataclass(frozen=True)

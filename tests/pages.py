@@ -153,6 +153,7 @@ def _measurement(side: str, duration_s: float) -> Measurement:
         events=(),
         tuning_cents=-14.2,
         treble=Treble(12_700.0, 17_953.0),
+        sags=(),
     )
 
 

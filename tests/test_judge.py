@@ -27,6 +27,7 @@ from pipeline.judge import CopyOutcome, judge_bench, judge_side, verdict_of, wor
 from pipeline.qc import Severity, Verdict
 from pipeline.records import NotMeasured
 from pipeline.regions import Region, RegionKind
+from pipeline.sags import Sag
 from pipeline.settings import read_settings, shipped
 from pipeline.speed import SpeedSource
 
@@ -151,6 +152,7 @@ CASES = {
         having(CHANNELS, layout=Layout.MONO, balance_db=1.9),
     ),
     "azimuth-off": (having(CHANNELS, delay_us=-27.6), WARN, having(CHANNELS, delay_us=27.4)),
+    "transport-sags": ({"measurement": spoilt(sags=(Sag(100.0, 100.6, -4.2),))}, WARN, {}),
     "treble-lost-in-replay": (having("treble", hiss_edge_hz=5999.0), WARN, having("treble", hiss_edge_hz=6001.0)),
     "treble-missing": (having("treble", programme_edge_hz=3999.0), INFO, having("treble", programme_edge_hz=4001.0)),
     "hum": (hum(-60.9), WARN, hum(-61.1)),

@@ -9,6 +9,7 @@ from pipeline.qc import CopyKind, CopyRecord, SideQC
 from pipeline.records import NotMeasured
 from pipeline.report.contents import SidePage
 from pipeline.report.words import CHANNEL_WORDS, NBSP, SOURCE_WORDS, clock, doubt, number, reading, span, tuning_advice
+from pipeline.sags import Sag
 
 Cell = str | NotMeasured
 _EMPTY = "–"
@@ -35,11 +36,18 @@ def speed_table(side: SidePage) -> Table:
         ("Corrected from", SOURCE_WORDS[decision.source]),
         ("Ratio applied", number(decision.ratio, 6)),
         ("Tuning of the music", tuning_advice(side.tuning_cents)),
+        ("Sudden sags", _sags(side.qc.measurement.sags)),
     ]
     if decision.read_hz is not None and decision.true_hz is not None:
         rows.insert(6, ("Read, should be", f"{decision.read_hz:.3f}{NBSP}Hz, {decision.true_hz:.3f}{NBSP}Hz"))
     note = "Negative: the capture runs slow. The ratio is by how much playback is sped up. Drift is not corrected."
     return Table("Speed", ("What", "Reading"), tuple(rows), note)
+
+
+def _sags(sags: tuple[Sag, ...] | NotMeasured) -> Cell:
+    if isinstance(sags, NotMeasured):
+        return sags
+    return f"{len(sags)}, see the findings" if sags else "none heard"
 
 
 def tones_table(side: SideQC) -> Table:
