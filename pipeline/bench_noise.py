@@ -24,11 +24,15 @@ class BenchNoiseCriteria:
     margin_s    left out at either end of a quiet stretch, seconds
     longest_s   this much in all is enough, seconds
     shortest_s  a shorter stretch is passed over, seconds
+    piece_s     in pieces of this length …
+    burst_db    … one that stands so far above the median piece, with hum or without, is a knock or a word, no noise
     """
 
     margin_s: float
     longest_s: float
     shortest_s: float
+    piece_s: float
+    burst_db: float
 
 
 @dataclass(frozen=True)
@@ -77,11 +81,35 @@ def _noise(
     capture: Capture, regions: Sequence[Region], kind: RegionKind, live: Sequence[int], criteria: BenchNoiseCriteria
 ) -> list[Noise] | NotMeasured:
     """One record for each live channel."""
-    measured = measure_noise(_stretches(capture, regions, kind, criteria), capture.sample_rate_hz)
+    measured = measure_noise(_quiet_stretches(capture, regions, kind, criteria), capture.sample_rate_hz)
     what = "quiet tape" if kind is RegionKind.SILENCE else "leader or transport at rest"
     if isinstance(measured, NotMeasured):
         return NotMeasured(f"no stretch of {what} as long as {criteria.shortest_s + 2 * criteria.margin_s:g} s")
     return [measured[channel] for channel in live]
+
+
+def _quiet_stretches(
+    capture: Capture, regions: Sequence[Region], kind: RegionKind, criteria: BenchNoiseCriteria
+) -> Iterator[Array]:
+    """The same without what is louder for a moment: a knock, or a word too short to be programme."""
+    frames = round(criteria.piece_s * capture.sample_rate_hz)
+    levels = [_piece_powers(stretch, frames) for stretch in _stretches(capture, regions, kind, criteria)]
+    if not levels:
+        return
+    loudest = np.median(np.concatenate(levels), axis=0) * 10 ** (criteria.burst_db / 10)
+    for stretch, powers in zip(_stretches(capture, regions, kind, criteria), levels, strict=True):
+        quiet = np.all(powers <= loudest, axis=(1, 2))
+        edges = np.flatnonzero(np.diff(quiet.astype(np.int8), prepend=0, append=0))
+        for first, last in zip(edges[::2], edges[1::2], strict=True):
+            stop = len(stretch) if last == len(quiet) else last * frames
+            yield stretch[first * frames : stop]
+
+
+def _piece_powers(stretch: Array, frames: int) -> Array:
+    """(pieces, 2, channels): power of each piece, as it is and of its slope, which leaves out hum."""
+    count = max(1, len(stretch) // frames)
+    pieces = np.array_split(stretch[: count * frames].astype(np.float64), count)
+    return np.array([[np.var(piece, axis=0), np.var(np.diff(piece, axis=0), axis=0)] for piece in pieces])
 
 
 def _stretches(

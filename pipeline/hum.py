@@ -8,7 +8,8 @@ of five, which a bass line does not.
 A line belongs to a family: harmonics of one fundamental near 50 or 60 Hz. Mains keeps within a percent of its nominal
 value nearly always (EN 50160, check-values §5.3), a tape's speed does not, so a family further off than that was
 recorded. Where a leader is there, it decides: what stands in it comes from the deck, what stands only where tape plays
-is on the tape. Without it, hum at mains frequency may be either.
+is on the tape; of two lines nearer to each other than a short leader resolves, the nearer one to its line is the
+deck's. Without it, hum at mains frequency may be either.
 """
 
 from __future__ import annotations
@@ -133,14 +134,15 @@ class HumMeter:
         series = np.concatenate(self._series)
         self._series = [series]
         leader = self._spectrum(series, regions, RegionKind.LEADER)
-        found: list[HumLine] = []
-        for line in self._lines(leader):
-            found.append(HumLine(line.hz, line.level_dbfs, HumOrigin.DECK))
+        decks = self._lines(leader)
+        found = [HumLine(line.hz, line.level_dbfs, HumOrigin.DECK) for line in decks]
         for kind in (RegionKind.SILENCE, RegionKind.PROGRAMME):
             spectrum = self._spectrum(series, regions, kind)
             width_hz = max((part.width_hz for part in (leader, spectrum) if part is not None), default=0.0)
-            for line in self._lines(spectrum, in_programme=kind is RegionKind.PROGRAMME):
-                origin = self._origin(line, leader, kind)
+            lines = self._lines(spectrum, in_programme=kind is RegionKind.PROGRAMME)
+            for line in lines:
+                beside = leader is not None and _is_beside(line, lines, decks, leader.width_hz)
+                origin = HumOrigin.TAPE if beside else self._origin(line, leader, kind)
                 known = [old for old in found if abs(old.hz - line.hz) < width_hz]
                 if not any(old.origin is origin or origin is HumOrigin.UNKNOWN for old in known):
                     found.append(HumLine(line.hz, line.level_dbfs, origin))
@@ -231,6 +233,14 @@ def _filter_columns(rate_hz: int, step: int, channels: int) -> Array:
     for channel in range(channels):
         columns[:, channel, :, channel] = taps.reshape(TAPS_PER_STEP, step).T
     return columns.reshape(step * channels, TAPS_PER_STEP * channels)
+
+
+def _is_beside(line: _Line, lines: Sequence[_Line], decks: Sequence[_Line], width_hz: float) -> bool:
+    """Whether the deck's line is another: a short leader shows it as broad as both, but one of both is its own."""
+    for deck in decks:
+        if abs(line.hz - deck.hz) < 2 * width_hz and line.hz != min(lines, key=lambda each: abs(each.hz - deck.hz)).hz:
+            return True
+    return False
 
 
 def _surroundings(power: Array, centre: int, half: int) -> float:

@@ -11,6 +11,7 @@ from pathlib import Path
 import jsonschema
 import numpy as np
 import pytest
+import soundfile
 from bench_tapes import Part, TestTape
 from transport import Deck as Mechanics
 from transport import Fault, Transport
@@ -33,6 +34,7 @@ from pipeline.method import read_all_settings
 from pipeline.partials import Partials
 from pipeline.qc import Severity
 from pipeline.records import NotMeasured, from_plain, json_schema, to_plain
+from pipeline.regions import RegionKind
 from pipeline.response import Response, ResponseKind, ResponseMeter, ResponsePoint
 from pipeline.settings import read_settings, shipped
 from pipeline.standards.wow_flutter import WEIGHTING_DB
@@ -184,6 +186,19 @@ def test_noise_and_hum_below_the_level_tone(full):
     assert [(round(line.hz), line.origin) for line in full.noise.hum] == [(50, HumOrigin.DECK)]
     assert full.noise.hum_below_db == pytest.approx(-13.0 + 74.0, abs=0.5)
     assert full.noise.electronics.a_weighted_dbfs < full.noise.hiss.a_weighted_dbfs - 15
+
+
+def test_a_knock_on_quiet_tape_is_no_hiss(full, tmp_path):
+    samples = FULL.capture(RATE_HZ, 3)
+    quiet_s = [0.5 * (r.start_s + r.stop_s) for r in full.regions if r.kind is RegionKind.SILENCE]
+    for at_s in quiet_s:
+        at = round(at_s * RATE_HZ)
+        samples[at : at + RATE_HZ // 10] += np.random.default_rng(at).normal(0, 0.02, (RATE_HZ // 10, 1))
+    path = tmp_path / "knocked.wav"
+    soundfile.write(path, samples, RATE_HZ, subtype="PCM_24")
+    bench = measure_bench(open_capture(path), (315.0, 3150.0), read_deck(deck_file(tmp_path)), OCCASION, SETTINGS)[0]
+    assert bench.noise.hiss.a_weighted_dbfs == pytest.approx(full.noise.hiss.a_weighted_dbfs, abs=0.5)
+    assert bench.noise.noise_below_db == pytest.approx(full.noise.noise_below_db, abs=0.5)
 
 
 def test_response_from_steps(full):

@@ -70,6 +70,20 @@ def test_deck_hum_and_tape_hum_one_and_a_half_percent_apart_are_told_apart() -> 
     assert [line.hz for line in lines[:2]] == pytest.approx([49.25, 50.0], abs=0.02)
 
 
+@pytest.mark.parametrize("speed", [0.986, 0.9935, 1.009])
+def test_a_short_leader_still_tells_deck_hum_from_tape_hum_close_beside_it(speed: float) -> None:
+    """3 s of leader show the deck's line as broad as 0.7 Hz to either side."""
+    deck = programme.hum(53 * 8000, 8000, 50.0, (-50, -90, -56), 5)
+    tape = programme.hum(53 * 8000, 8000, 50.0 * speed, (-52, -90, -90), 6)
+    leader, *others = REGIONS
+    lines = measured(side(8000, 7, deck, tape), 8000, (Region(RegionKind.LEADER, 2, leader.stop_s), *others))
+    told = {line.origin: line.hz for line in lines if line.hz < 55}
+    assert told == {
+        HumOrigin.DECK: pytest.approx(50.0, abs=0.05),
+        HumOrigin.TAPE: pytest.approx(50.0 * speed, abs=0.05),
+    }
+
+
 def test_without_a_leader_hum_at_mains_frequency_may_be_either() -> None:
     samples = side(8000, 8, programme.hum(53 * 8000, 8000, 50.0, (-50, -60, -52)), 0.0)
     lines = measured(samples, 8000, REGIONS[1:])
