@@ -231,6 +231,21 @@ def test_the_history_page_shows_runs_services_and_what_changed(tmp_path):
     assert not re.search(r"(?:src|href)=\"(?:https?:)?//", html) and page.all("script") == []
 
 
+def test_mains_and_battery_are_two_lines_told_apart_without_colour(tmp_path):
+    path = tmp_path / "two.toml"
+    runs = [("2024-01-02", "mains", 0.4), ("2024-02-02", "battery", 0.9), ("2024-03-02", "mains", 0.2)]
+    path.write_text(
+        '[deck]\nlabel = "two"\n'
+        + "".join(f'[[bench]]\ndate = {day}\npower = "{power}"\nerror_percent = {e}\n' for day, power, e in runs)
+    )
+    html = write_history(read_history(read_deck(path), CRITERIA.history), tmp_path / "h.html").read_text("utf-8")
+    assert len(re.findall(r'<path class="line-solid" d="M[^"]*"/>\n', html)) == 1
+    assert len(re.findall(r'<path class="line-dashed" d="M[^"]*"/>\n', html)) == 1
+    legend = html[html.index('class="legend"') :]
+    assert legend.index("mains") < legend.index("battery")
+    assert "2024-02-02 0.900 % (battery)" in html
+
+
 def test_a_deck_without_a_run_has_a_history_page_too(tmp_path):
     path = tmp_path / "new.toml"
     path.write_text('[deck]\nlabel = "new"\n')

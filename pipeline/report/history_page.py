@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -31,17 +31,19 @@ HEAD = ("Date", "Power", "Speed error", "Weighted flutter", "Unweighted", "Drift
 _LINES_TOLD = 3
 _BAR = 24  # characters of the longest bar in a terminal
 _NO_VALUE = "–"
+_STYLES = {"mains": "line-solid", "battery": "line-dashed", "": "line-dotted"}  # by power
+_SHAPES = {"mains": "dot", "battery": "square", "": "dot"}
+_NAMES = {"mains": "mains (round)", "battery": "battery (square)", "": "power not known (round)"}
 
 
 def write_history(history: BenchHistory, path: Path) -> Path:
     """Write the page; returns ``path``."""
     plots = [
-        _over_time(history, "error", "Speed error over time", "%", [entry.error_percent for entry in history.entries]),
+        _over_time(history, "error", "Speed error over time", [entry.error_percent for entry in history.entries]),
         _over_time(
             history,
             "flutter",
             "Weighted wow and flutter over time",
-            "%",
             [entry.weighted_peak_percent for entry in history.entries],
         ),
     ]
@@ -119,42 +121,56 @@ def bars(history: BenchHistory) -> tuple[str, ...]:
     return tuple(f"{date}  {text}" for date, _, text in sorted(rows, key=lambda row: row[:2]))
 
 
-def _over_time(history: BenchHistory, name: str, title: str, unit: str, values: Sequence[Reading]) -> Plot | None:
-    """None where no run measured it."""
+def _over_time(history: BenchHistory, name: str, title: str, values: Sequence[Reading]) -> Plot | None:
+    """In percent; a line each for mains and battery, which are two machines. None where no run measured it."""
     points = [
-        (_day(entry.date), value)
+        (_day(entry.date), value, entry.power)
         for entry, value in zip(history.entries, values, strict=True)
         if not isinstance(value, NotMeasured)
     ]
     if not points:
         return None
-    days = [day for day, _ in points]
+    days = [day for day, *_ in points]
     services = [(_day(s.date), s.work) for s in history.services]
     first, last = min([*days, *(d for d, _ in services)]), max([*days, *(d for d, _ in services)])
     room = max(3.0, 0.04 * (last - first))
     x_axis, y_axis = plot_axes(
-        (first - room, last + room), nice_range([0.0, *(v for _, v in points)], 0.1), 170, len(services)
+        (first - room, last + room), nice_range([0.0, *(v for _, v, _ in points)], 0.1), 170, len(services)
     )
-    x, y = (np.array(column, float) for column in zip(*points, strict=True))
     marks = [rule_mark(x_axis.at(day), row, work) for row, (day, work) in enumerate(services)]
-    marks += [PlotMark("dot", round(x_axis.at(a), 1), round(y_axis.at(b), 1), "") for a, b in points]
+    marks += [
+        PlotMark(_SHAPES[power], round(x_axis.at(day), 1), round(y_axis.at(value), 1), "")
+        for day, value, power in points
+    ]
+    several = len({power for *_, power in points}) > 1
+    told = (
+        f"{datetime.date.fromordinal(int(d))} {number(v, 3)} %{f' ({p})' if several and p else ''}"
+        for d, v, p in points
+    )
     return Plot(
         id=name,
         title=title,
-        description=f"{title}: "
-        + "; ".join(f"{datetime.date.fromordinal(int(day))} {number(value, 3)} {unit}" for day, value in points)
-        + ".",
+        description=f"{title}: {'; '.join(told)}.",
         height=plot_height(y_axis),
         top=y_axis.stop,
         bottom=y_axis.start,
         x_title="a dotted upright line is a service",
-        y_title=unit,
+        y_title="%",
         x_ticks=_day_ticks(x_axis),
         y_ticks=y_axis.ticks(6, lambda v: number(v, 2)),
         lanes=(),
-        paths=(PlotPath("line-solid", line_path(x_axis, y_axis, x, y), ""),),
+        paths=tuple(_power_paths(points, x_axis, y_axis)),
         marks=tuple(marks),
     )
+
+
+def _power_paths(points: Sequence[tuple[float, float, str]], x_axis: Axis, y_axis: Axis) -> Iterator[PlotPath]:
+    """Named in the legend where there is more than one."""
+    powers = {power for *_, power in points}
+    for power in sorted(powers, key=list(_STYLES).index):
+        x, y = (np.array(column, float) for column in zip(*(p[:2] for p in points if p[2] == power), strict=True))
+        label = _NAMES[power] if len(powers) > 1 else ""
+        yield PlotPath(_STYLES[power] if len(powers) > 1 else "line-solid", line_path(x_axis, y_axis, x, y), label)
 
 
 def _day(date: str) -> float:
