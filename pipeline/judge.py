@@ -12,7 +12,7 @@ from pipeline.acceptance import Acceptance
 from pipeline.bench_log import BenchChoice
 from pipeline.capture import CaptureFacts
 from pipeline.channels import Channels, Layout
-from pipeline.decisions import Decisions
+from pipeline.decisions import By, ChannelUse, Decisions
 from pipeline.events import JUMPED, REPEATED, Event, EventKind
 from pipeline.judge_extent import judge_extent
 from pipeline.judge_tape import judge_tape
@@ -284,6 +284,9 @@ def _copies(decisions: Decisions, outcome: CopyOutcome, limits: Acceptance) -> I
     if outcome.clipped_samples:
         message = f"{outcome.clipped_samples} samples of the master did not fit and were held at full scale"
         yield _found("master-clipped", Severity.WARN, message, value=float(outcome.clipped_samples), limit=0.0)
+    if decisions.channels.use is ChannelUse.RIGHT_FLIPPED and decisions.channels.by is By.AUTO:
+        message = f"{decisions.channels.why}. Look at the leads and at the head's wires"
+        yield _found("polarity-inverted", Severity.WARN, message)
     if decisions.gain.master_db < 0:
         yield _found("master-turned-down", Severity.INFO, decisions.gain.why, value=-decisions.gain.master_db)
     if decisions.equalisation.changes:

@@ -66,6 +66,7 @@ class RegionCriteria:
     burst_s          sound that lasts less in all, with pauses around it, is no programme
     word_s, word_db  unless in some octave of speech it stands this far over the quiet, this long
     knock_s          a sound shorter than this at the edge of a tone or leader, apart from the programme, is none of it
+    tick_s           nor is one as short as this at the edge of silence
     sliver_s         a shorter quiet stretch joins its neighbour
     alive_db         a channel is alive where hiss or sound stands out by this much
     """
@@ -77,6 +78,7 @@ class RegionCriteria:
     word_s: float
     word_db: float
     knock_s: float
+    tick_s: float
     sliver_s: float
     alive_db: float
 
@@ -171,11 +173,11 @@ def _without_knocks(marks: Array, spoken: Array, cell_s: float, criteria: Region
     for island in _islands(runs, cell_s, criteria.pause_s):
         members = [runs[i] for i in island]
         if sum(stop - first for _, first, stop in members) * cell_s < criteria.burst_s:
-            drop = members
+            said = sum(spoken[first:stop].sum() for _, first, stop in members)
+            drop = members if said * cell_s < criteria.word_s else []
         else:
-            drop = _knocks_at_ends(runs, island, cell_s, criteria)
-        if sum(spoken[first:stop].sum() for _, first, stop in drop) * cell_s >= criteria.word_s:
-            continue
+            knocks = _knocks_at_ends(runs, island, cell_s, criteria)
+            drop = [knock for knock in knocks if spoken[knock[1] : knock[2]].sum() * cell_s < criteria.word_s]
         for _, first, stop in drop:
             _fill_quiet(marks, first, stop)
     return marks
@@ -198,16 +200,19 @@ def _islands(runs: list[tuple[int, int, int]], cell_s: float, pause_s: float) ->
 def _knocks_at_ends(
     runs: list[tuple[int, int, int]], island: list[int], cell_s: float, criteria: RegionCriteria
 ) -> list[tuple[int, int, int]]:
-    """Short runs at either end of an island and apart from it, beside leader (the transport's) or a tone (its edge)."""
-    knocks = []
+    """Short runs at either end of an island and apart from it: the transport's beside leader, a tone's edge, ticks."""
+    knocks: list[tuple[int, int, int]] = []
     for order, outward in ((island, -1), (island[::-1], 1)):
-        mark, first, stop = runs[order[0]]
         beside = order[0] + outward
-        apart = 0 <= beside < len(runs) and runs[beside][0] in (_Mark.LEADER, _Mark.TONE)
-        if len(order) > 1 and apart and (stop - first) * cell_s < criteria.knock_s:
-            _, gap_first, gap_stop = runs[order[0] - outward]
-            if (gap_stop - gap_first) * cell_s >= criteria.sliver_s:
-                knocks.append((mark, first, stop))
+        if not 0 <= beside < len(runs):
+            continue
+        longest_s = criteria.tick_s if runs[beside][0] == _Mark.SILENCE else criteria.knock_s
+        for index in order[: len(island) - 1 - len(knocks)]:
+            mark, first, stop = runs[index]
+            _, gap_first, gap_stop = runs[index - outward]
+            if (stop - first) * cell_s >= longest_s or (gap_stop - gap_first) * cell_s < criteria.sliver_s:
+                break
+            knocks.append((mark, first, stop))
     return knocks
 
 

@@ -20,6 +20,7 @@ Array = np.ndarray[Any, Any]
 
 MAINS_HZ = (50.0, 60.0)
 FEWEST_FRAMES = 3  # a shorter run is an accident between two others
+OVER_HISS_DB = 3.0  # programme beside a tone stands so far over the hiss at least
 BLOCK_S = 1.0  # the course of the level is followed in medians over this long
 
 
@@ -33,7 +34,10 @@ class SteadyCriteria:
     quietest_dbfs            no tone is below, r.m.s.
     jump_percent             from one frame to the next a tone moves by less, percent; across a hole by twice that
     bridge_s                 a hole up to this long, with the same tone on both sides, is a dropout, seconds
-    shortest_s               no tone is shorter, seconds
+    shortest_s               no tone is shorter, seconds, …
+    switched_purity, switched_shortest_s, switched_flicker_db
+                             … but what a switch began and ended, with a generator's level in between, may be less
+                             pure and shorter
     edge_db                  a tone ends where its level has fallen by this, dB
     spread_percent           width of the middle 95 % of the frequency, percent
     slack_hz                 what is added to that for the frames' own reading noise, Hz
@@ -46,13 +50,14 @@ class SteadyCriteria:
     hum_dbfs                 … and is hum unless louder than this
     beside_s                 what stands beside the tone is looked at for so long, seconds
     beside_db                … and is programme when less than this below the tone, dB
-    held_s                   with programme hard on both ends, a held note unless longer than this, seconds, …
+    held_s                   with programme hard on both ends a held note unless longer than this, seconds, …
     held_spread_percent      … and steadier in frequency than this, percent
     rise_s                   silence is looked for so far before either end, seconds
     silence_db               silence: so far below the tone, dB
     full_db                  the tone stands when this near to its level, dB
     switch_frames            from silence to level a switch takes so many frames at most
-    soft_frames              both ends together take a note so many at least
+    soft_frames              both ends together take a note so many at least; it is none if as steady as both, held and
+                             switched
     melody_s                 another steady pitch within this …
     melody_octaves           … and nearer than this is the next note, unless a switch made the tone, octaves
     """
@@ -65,6 +70,9 @@ class SteadyCriteria:
     jump_percent: float
     bridge_s: float
     shortest_s: float
+    switched_purity: float
+    switched_shortest_s: float
+    switched_flicker_db: float
     edge_db: float
     spread_percent: float
     slack_hz: float
@@ -119,12 +127,11 @@ def find_steady(frames: Frames, channel: int, criteria: SteadyCriteria) -> tuple
     runs = [_trimmed(run, lines, criteria) for run in _runs(lines, criteria)]
     steady = [run for run in runs if _is_long(run, lines, criteria) and _is_steady(run, lines, criteria)]
     loudest_db = np.max(frames.total_db, axis=1)
-    ends = [(_rise_frames(run, lines, criteria), _rise_frames(run, lines, criteria, at_end=True)) for run in steady]
     kept = [
         run
-        for run, rises in zip(steady, ends, strict=True)
+        for run in steady
         if not _is_held_note(run, steady, lines, loudest_db, criteria)
-        and not _is_sung(run, rises, steady, lines, criteria)
+        and not _is_sung(run, _rises(run, lines, criteria), steady, lines, criteria)
     ]
     return tuple(_line(run, lines) for run in kept)
 
@@ -164,21 +171,37 @@ def _trimmed(run: Array, lines: _Lines, criteria: SteadyCriteria) -> Array:
     return run[int(np.argmax(head)) : len(run) - int(np.argmax(tail[::-1]))]
 
 
+def _seconds(run: Array, lines: _Lines) -> float:
+    return float((run[-1] - run[0]) * lines.hop_s)
+
+
 def _is_long(run: Array, lines: _Lines, criteria: SteadyCriteria) -> bool:
-    return bool((run[-1] - run[0]) * lines.hop_s >= criteria.shortest_s)
+    return _seconds(run, lines) >= criteria.switched_shortest_s
 
 
 def _is_steady(run: Array, lines: _Lines, criteria: SteadyCriteria) -> bool:
     share, level_db, hz = lines.share[run], lines.level_db[run], lines.hz[run]
     middle_hz = float(np.median(hz))
     slope, flicker_db = _restlessness(level_db, lines.hop_s)
+    plain = np.median(share) >= criteria.purity and _seconds(run, lines) >= criteria.shortest_s
     return bool(
-        np.median(share) >= criteria.purity
+        (plain or _is_switched(run, lines, criteria))
         and _spread_hz(hz) <= criteria.spread_percent / 100 * middle_hz + criteria.slack_hz
         and slope <= criteria.slope_db_per_s
         and flicker_db <= criteria.flicker_db
         and _residual_is_steady(share, criteria)
         and not is_hum(middle_hz, float(np.median(level_db)), criteria)
+    )
+
+
+def _is_switched(run: Array, lines: _Lines, criteria: SteadyCriteria) -> bool:
+    """Begun and ended by a switch, with a generator's level in between."""
+    rises = [rise for rise in _rises(run, lines, criteria) if rise is not None and rise <= criteria.switch_frames]
+    _, flicker_db = _restlessness(lines.level_db[run], lines.hop_s)
+    return bool(
+        len(rises) == 2
+        and flicker_db <= criteria.switched_flicker_db
+        and np.median(lines.share[run]) >= criteria.switched_purity
     )
 
 
@@ -198,9 +221,13 @@ def _restlessness(level_db: Array, hop_s: float) -> tuple[float, float]:
     return slope, float(np.median(flicker))
 
 
+def _residual_db(share: Array) -> Array:
+    """Level of what is beside the line against the line."""
+    return np.asarray(10 * np.log10(np.maximum(1 - share, 1e-9) / share))
+
+
 def _residual_is_steady(share: Array, criteria: SteadyCriteria) -> bool:
-    residual_db = 10 * np.log10(np.maximum(1 - share, 1e-9) / share)
-    low, middle, high = np.percentile(residual_db, (10, 50, 90))
+    low, middle, high = np.percentile(_residual_db(share), (10, 50, 90))
     return bool(middle <= criteria.residual_db or high - low <= criteria.residual_spread_db)
 
 
@@ -214,12 +241,11 @@ def is_hum(hz: float, level_dbfs: float, criteria: SteadyCriteria) -> bool:
 
 def _is_held_note(run: Array, steady: list[Array], lines: _Lines, loudest_db: Array, criteria: SteadyCriteria) -> bool:
     """Hard between other programme. Another steady line next to it is a second tone, not programme."""
-    hz = lines.hz[run]
-    wavers = _spread_hz(hz) > criteria.held_spread_percent / 100 * float(np.median(hz)) + criteria.slack_hz
-    if (run[-1] - run[0]) * lines.hop_s >= criteria.held_s and not wavers:
+    if _outlasts_breath(run, lines, criteria):
         return False
     reach = max(1, round(criteria.beside_s / lines.hop_s))
-    limit_db = float(np.median(lines.level_db[run])) - criteria.beside_db
+    residual_db = float(np.median(lines.level_db[run] + _residual_db(lines.share[run])))  # hiss, around it as under it
+    limit_db = max(float(np.median(lines.level_db[run])) - criteria.beside_db, residual_db + OVER_HISS_DB)
     before = loudest_db[max(0, run[0] - 2 - reach) : max(0, run[0] - 2)]  # two frames on: clear of the tone itself
     after = loudest_db[run[-1] + 3 : run[-1] + 3 + reach]
     tone_before = any(0 < run[0] - other[-1] <= reach for other in steady)
@@ -227,6 +253,23 @@ def _is_held_note(run: Array, steady: list[Array], lines: _Lines, loudest_db: Ar
     programme_before = len(before) > 0 and not tone_before and float(np.median(before)) > limit_db
     programme_after = len(after) > 0 and not tone_after and float(np.median(after)) > limit_db
     return programme_before and programme_after
+
+
+def _outlasts_breath(run: Array, lines: _Lines, criteria: SteadyCriteria) -> bool:
+    """Held for longer than a note is, without so much as a faint vibrato."""
+    hz = lines.hz[run]
+    wavers = _spread_hz(hz) > criteria.held_spread_percent / 100 * float(np.median(hz)) + criteria.slack_hz
+    return _seconds(run, lines) >= criteria.held_s and not wavers
+
+
+def _is_faded_generator(run: Array, lines: _Lines, criteria: SteadyCriteria) -> bool:
+    _, flicker_db = _restlessness(lines.level_db[run], lines.hop_s)
+    whole = float(np.diff(run).max()) * lines.hop_s < criteria.bridge_s / 2  # not several notes with breath between
+    return whole and _outlasts_breath(run, lines, criteria) and flicker_db <= criteria.switched_flicker_db
+
+
+def _rises(run: Array, lines: _Lines, criteria: SteadyCriteria) -> tuple[int | None, int | None]:
+    return _rise_frames(run, lines, criteria), _rise_frames(run, lines, criteria, at_end=True)
 
 
 def _rise_frames(run: Array, lines: _Lines, criteria: SteadyCriteria, at_end: bool = False) -> int | None:
@@ -253,7 +296,7 @@ def _is_sung(
     known = [rise for rise in rises if rise is not None]
     if known and min(known) <= criteria.switch_frames:
         return False
-    if len(known) == 2 and sum(known) >= criteria.soft_frames:
+    if len(known) == 2 and sum(known) >= criteria.soft_frames and not _is_faded_generator(run, lines, criteria):
         return True
     hz, reach = float(np.median(lines.hz[run])), criteria.melody_s / lines.hop_s
     for other in steady:

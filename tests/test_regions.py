@@ -195,6 +195,31 @@ def test_thumps_of_the_transport_are_no_programme() -> None:
         assert kinds(mapped(side)) == ["leader", "silence", "programme", "silence", "leader"]
 
 
+@pytest.mark.parametrize("rate_hz", [16_000, 48_000])
+@pytest.mark.parametrize("seed", range(3))
+def test_clicks_in_the_silence_before_programme_are_none_of_it(seed: int, rate_hz: int) -> None:
+    plan = (("leader", 4.0), ("silence", 6.0), ("music", 10.0), ("silence", 6.0))
+    side = make_side(60 + seed, plan=plan, rate_hz=rate_hz, fade_s=0.0, thumps=False)
+    start_s, stop_s = next((r.start_s, r.stop_s) for r in side.truth if r.kind is RegionKind.PROGRAMME)
+    for at_s in (start_s - 3.1, start_s - 1.7, start_s - 0.9, stop_s + 0.8, stop_s + 1.9):
+        at = round(at_s * rate_hz)
+        side.samples[at : at + max(1, rate_hz // 2000)] += 0.4  # half a millisecond
+    assert_right(side)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_key_that_thumps_long_and_low_beside_a_splice_is_no_programme(seed: int) -> None:
+    plan = (("leader", 5.0), ("silence", 6.0), ("speech", 10.0), ("silence", 6.0), ("leader", 5.0))
+    side = make_side(70 + seed, plan=plan, fade_s=0.0, thumps=False)
+    hz = side.rate_hz
+    t = np.arange(round(0.6 * hz)) / hz
+    at = round((3.2 + 0.3 * seed) * hz)
+    side.samples[at : at + len(t)] += (0.3 * np.sin(2 * np.pi * 18 * t) * np.exp(-t / 0.25))[:, None]
+    splice = round(5.0 * hz)
+    side.samples[splice : splice + hz // 1000] += 0.1
+    assert_right(side)
+
+
 def test_exact_zeros_are_leader() -> None:
     plan = (("zeros", 5.0), ("silence", 5.0), ("speech", 8.0), ("silence", 5.0))
     found = mapped(make_side(42, plan=plan, fade_s=0.0, thumps=False))

@@ -174,6 +174,17 @@ def test_a_tone_switched_on_within_10_ms_just_before_a_melody_is_found(rate_hz, 
     assert_spans(found_in(signals.as_mono(capture), rate_hz), [(start_s, start_s + 8.0)])
 
 
+@pytest.mark.parametrize("rate_hz", [8_000, 44_100, 96_000])
+@pytest.mark.parametrize(("seconds", "over_hiss_db", "fade_s"), [(3.1, 40, 0.01), (12.0, 10, 0.01), (15.0, 40, 0.4)])
+def test_a_generator_is_known_when_short_or_weak_or_faded_by_hand(seconds, over_hiss_db, fade_s, rate_hz):
+    tone = signals.faded(signals.tone(seconds, rate_hz, 440, -1.5, [(6.3, 0.12), (1.2, 0.08)], -20.0), rate_hz, fade_s)
+    capture = np.concatenate([rest(2, rate_hz), tone, rest(3, rate_hz)])
+    capture += signals.hiss(seconds + 5, rate_hz, -20.0 - over_hiss_db, 7)[: len(capture)]
+    (found,) = found_in(signals.as_mono(capture), rate_hz)
+    assert found.span.start_s == pytest.approx(2, abs=0.1 + fade_s)
+    assert found.span.stop_s == pytest.approx(2 + seconds, abs=0.1 + fade_s)
+
+
 @pytest.mark.parametrize("mains_hz", [50.0, 60.0])
 @pytest.mark.parametrize("level_dbfs", [-20.0, -40.0, -55.0])
 def test_hum_is_no_tone(mains_hz, level_dbfs):
