@@ -20,6 +20,8 @@ from pipeline.records import NotMeasured, Reading
 from pipeline.standards.wow_flutter import WEIGHTING_DB
 
 Array = np.ndarray[Any, Any]
+SPREAD = 4  # instants to a sample: 32 to a turn at 100 Hz miss its peak by half a percent
+RUN = 251  # samples in a row at one of them
 
 
 @dataclass(frozen=True)
@@ -120,13 +122,31 @@ class DeviationBands:
 
     def part(self, band_hz: tuple[float, float] = (0.0, math.inf), weighted: bool = False) -> Array:
         """The deviation within band_hz, in percent, without the edges."""
-        from scipy.fft import irfft
-
         response = np.where((self._hz >= band_hz[0]) & (self._hz < band_hz[1]), 1.0, 0.0)
         if weighted:
             response *= weighting(self._hz)
-        part = irfft(self._spectrum * response, self._size)[self._mirror : self._mirror + len(self._deviation.percent)]
-        for hz, wave in self._slow:
+        return self._inside(response, 0.0)
+
+    def spread_part(self, weighted: bool = False) -> Array:
+        """The same at instants between the samples, by turns: for statistics, not for its course in time.
+
+        Eight samples to a turn, which 100 Hz has at 800 samples a second, may all miss its peak by 7 %.
+        """
+        response = weighting(self._hz) if weighted else np.ones(len(self._hz))
+        spread = self._inside(response, 0.0)
+        turns = np.arange(len(spread)) // RUN % SPREAD
+        for turn in range(1, SPREAD):
+            spread[turns == turn] = self._inside(response, turn / SPREAD)[turns == turn]
+        return spread
+
+    def _inside(self, response: Array, later: float) -> Array:
+        """What passes this response, a share of a sample later."""
+        from scipy.fft import irfft
+
+        count = len(self._deviation.percent)
+        shift = np.exp(2j * np.pi * self._hz * later / self._deviation.rate_hz) if later else 1.0
+        part = irfft(self._spectrum * response * shift, self._size)[self._mirror : self._mirror + count]
+        for hz, wave in self._slow:  # too slow for a sample to matter
             part += np.interp(hz, self._hz, response) * wave
         return np.asarray(part[self._edge : len(part) - self._edge])
 

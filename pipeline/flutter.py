@@ -169,8 +169,8 @@ def measure_flutter_and_lines(
         return short[name] or value
 
     flutter = Flutter(
-        weighted_peak_percent=told("weighted", two_sigma(weighted)),
-        unweighted_peak_percent=told("unweighted", two_sigma(flat)),
+        weighted_peak_percent=told("weighted", two_sigma(bands.spread_part(weighted=True))),
+        unweighted_peak_percent=told("unweighted", two_sigma(bands.spread_part())),
         weighted_quasi_peak_percent=told(
             "weighted", measure_quasi_peak(weighted, deviation.rate_hz, criteria.quasi_peak)
         ),

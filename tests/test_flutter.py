@@ -60,6 +60,16 @@ def test_a_sine_reads_its_deviation_flat_and_by_the_table_weighted(hz, seconds):
     assert flutter.unweighted_peak_percent / flutter.unweighted_rms_percent == pytest.approx(0.997 * 1.4142, rel=0.02)
 
 
+@pytest.mark.parametrize("phase_rad", [0.0, 0.2, np.pi / 8])
+@pytest.mark.parametrize("hz", [25.0, 50.0, 80.0, 100.0])
+def test_a_sine_that_keeps_step_with_the_samples_reads_its_peak(hz, phase_rad):
+    """800 samples a second, which captures at 48 kHz come down to, are 8 to a turn of 100 Hz."""
+    percent = 0.2 * np.sin(2 * np.pi * hz * np.arange(12 * 800) / 800 + phase_rad)
+    flutter = read(Deviation(percent, 800.0, 3150.0, 200.0, NotMeasured("none")))
+    assert flutter.unweighted_peak_percent == pytest.approx(0.2, rel=0.01)
+    assert flutter.weighted_peak_percent == pytest.approx(0.2 * weighting(np.array([hz]))[0], rel=0.01)
+
+
 def test_random_flutter_reads_twice_its_rms():
     # a published pair of one deck (service data), ±0.18 % peak and 0.11 % r.m.s. unweighted, has the ratio 1.64
     flutter = read(played(Transport(random_percent=0.1), 120.0))
