@@ -1,8 +1,9 @@
 """Clicks: digital ticks, pops of static, cuts in the middle of a wave.
 
 A click is over before it has begun to sound: within a quarter of a millisecond the treble rises far above everything
-that stands around it, and two milliseconds later it is gone. The burst of a plosive lasts 5 to 20 ms, a plucked or
-struck note goes on sounding, and the pulses of a voice have others like them beside.
+that stands around it, and two milliseconds later it is gone. The burst of a plosive lasts 5 to 20 ms, and the pulses of
+a voice have others like them beside. The sharpest beginnings of plucked and struck notes are as short as clicks, but
+something sounds after them that did not before: by what an octave has risen, a click must stand out further.
 """
 
 from __future__ import annotations
@@ -26,11 +27,13 @@ NEXT_CHUNKS = 2  # one to each side may belong to the click itself
 class ClickCriteria:
     """above_db       the treble of a click rises this far above the loudest beside it (dB)
     beside_s       what stands beside it within this is looked at, to both sides
+    onset_db       an octave that is up by more than this afterwards takes the rest from it (dB)
     quietest_dbfs  weaker ones are not told (dBFS of the highest octave over a quarter of a millisecond)
     """
 
     above_db: float
     beside_s: float
+    onset_db: float
     quietest_dbfs: float
 
 
@@ -45,7 +48,10 @@ def find_clicks(trace: LevelTrace, found: Sequence[FoundRanges], criteria: Click
             levels_db = page[beside : len(page) - beside] / STEPS_PER_DB - LOUDEST_DB
             for chunk in np.flatnonzero((above_db >= criteria.above_db) & (levels_db >= criteria.quietest_dbfs)):
                 start = (at + int(chunk)) * trace.chunk
-                found[channel].add(start, start + trace.chunk, float(above_db[chunk]))
+                octaves = trace.levels(channel)[:, at + chunk - beside : at + chunk + beside + 1]
+                onset_db = max(0.0, _risen_db(octaves, beside) - criteria.onset_db)
+                if above_db[chunk] - onset_db >= criteria.above_db:
+                    found[channel].add(start, start + trace.chunk, float(above_db[chunk]))
 
 
 def _above_db(peaks: Array, beside: int) -> Array:
@@ -59,3 +65,10 @@ def _above_db(peaks: Array, beside: int) -> Array:
     around = np.maximum(loudest[:count], loudest[beside + NEXT_CHUNKS :][:count])
     above_db = (peaks[beside : beside + count].astype(np.float32) - around) / np.float32(STEPS_PER_DB)
     return np.where(around > 0, above_db, 0.0)
+
+
+def _risen_db(octaves: Array, beside: int) -> float:
+    """By how much the octave that rises most is louder after the middle chunk than before it; (octaves, chunks)."""
+    powers = 10 ** (octaves / (10 * STEPS_PER_DB))
+    before, after = powers[:, : beside - NEXT_CHUNKS].mean(1), powers[:, beside + NEXT_CHUNKS + 1 :].mean(1)
+    return float(10 * np.log10(after / before).max())

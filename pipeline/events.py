@@ -24,7 +24,7 @@ from pipeline.phase_jumps import PhaseJumpCriteria
 from pipeline.ranges import FoundRanges, together
 from pipeline.records import NotMeasured, Reading
 from pipeline.regions import Region, RegionKind
-from pipeline.repeats import RepeatCriteria, RepeatFinder
+from pipeline.repeats import RepeatCriteria, RepeatFinder, those_on_tape
 from pipeline.spans import Span
 
 Array = np.ndarray[Any, Any]
@@ -173,7 +173,8 @@ class EventMeter:
         find_dropouts(self._trace, leaders, dropouts, self._criteria.dropouts)
         find_clicks(self._trace, clicks, self._criteria.clicks)
         clips = together([finder.found for sides in self._clips for finder in sides])
-        gaps, repeats = together([finder.found for finder in self._gaps]), self._repeats.found
+        gaps = together([finder.found for finder in self._gaps])
+        repeats = those_on_tape(self._repeats.found, self._trace, self._criteria.repeats)
         jumped = FoundRanges(merge, most)
         for frame in sorted(jumps):
             jumped.add(frame, frame + 1)

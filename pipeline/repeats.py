@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.hiss_floor import LOUDEST_DB, STEPS_PER_DB, LevelTrace
 from pipeline.ranges import FoundRanges
 
 Array = np.ndarray[Any, Any]
@@ -22,6 +23,8 @@ AROUND = np.arange(-3, 5)  # what stands here about a mark is its key
 MIXERS = np.array([31, 1_000_003, 27_449, 7_368_787, 611_953, 86_028_121, 2_750_159, 49_979_687]) * 2_654_435_761
 ROUGHNESS = 4  # a difference of this order leaves nothing of a low tone …
 ROUGH_NOISE = 70**0.5  # … and so many times as much of hiss
+QUIET_SHARE = 0.1  # of the time within …
+QUIET_S = 5.0  # … so far to both sides
 DEAF = 0.1  # a channel this much below the other is left for it
 MOST_TURNS_ASKED = 48  # distances in one piece: a machine's own sounds come again everywhere
 
@@ -33,6 +36,7 @@ class RepeatCriteria:
     most_turns      what repeats itself more often than this is a machine's own sound
     fewest_values   a copy holds at least so many different values
     seam_steps      right beyond both its ends samples differ by this many of the smallest steps between them
+    hiss_dbfs       in the quiet moments around a copy the highest octave is above this: a tape has hiss
     """
 
     shortest_s: float
@@ -40,6 +44,7 @@ class RepeatCriteria:
     most_turns: int
     fewest_values: int
     seam_steps: float
+    hiss_dbfs: float
 
 
 class RepeatFinder:
@@ -140,6 +145,21 @@ class RepeatFinder:
             if float(np.abs(held[:, seam] - source).max()) < criteria.seam_steps * least:
                 return False
         return True
+
+
+def those_on_tape(found: FoundRanges, trace: LevelTrace, criteria: RepeatCriteria) -> FoundRanges:
+    """Without those around which there is no hiss: a machine speaks and plays by copying its own sounds."""
+    rest = FoundRanges(found.merge_frames, found.most, found.count)
+    reach = round(QUIET_S / trace.chunk_s)
+    least = (criteria.hiss_dbfs + LOUDEST_DB) * STEPS_PER_DB
+    for one in found.ranges:
+        at = one.start // trace.chunk
+        around = [trace.levels(channel)[0, max(0, at - reach) : at + reach] for channel in range(trace.channels)]
+        if np.quantile(np.max(around, axis=0), QUIET_SHARE) >= least:
+            rest.ranges.append(one)
+        else:
+            rest.count -= 1
+    return rest
 
 
 def _marks(channel: Array, start: int, stop: int, part: int) -> tuple[Array, Array]:

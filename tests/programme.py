@@ -103,6 +103,43 @@ def music_like(seconds: float, rate_hz: int, seed: int, level_dbfs: float = -20.
     return at_level(out[:count], level_dbfs)
 
 
+def drums_like(seconds: float, rate_hz: int, seed: int, level_dbfs: float = -20.0) -> Array:
+    """A kit, (frames, 2): bass drum, snare with rolls, hats that are closed or open, sticks; some room."""
+    rng = np.random.default_rng(seed)
+    count, beat_s = round(seconds * rate_hz), rng.uniform(0.12, 0.3)
+    out = np.zeros((count + 2 * rate_hz, 2))
+    for beat in range(int(seconds / beat_s)):
+        start = round((beat * beat_s + rng.normal(0, 0.004)) * rate_hz)
+        for kind, chance in zip(_DRUMS, (0.3, 0.25, 0.8, 0.1, 0.1), strict=True):
+            if start > 0 and rng.random() < chance:
+                place = rng.uniform(-0.7, 0.7)
+                for hit in range(rng.integers(2, 9) if kind == "roll" else 1):
+                    wave = _drum(kind, rate_hz, rng) * rng.uniform(0.2, 1.0)
+                    at = start + round(hit * 0.045 * rate_hz) + rng.integers(max(1, rate_hz // 300))
+                    out[at : at + len(wave)] += (wave[:, None] * _pan(place))[: len(out) - at]
+    room = signal.fftconvolve(
+        out, rng.normal(0, 1, (rate_hz // 4, 2)) * np.exp(-np.arange(rate_hz // 4) / rate_hz / 0.05)[:, None], axes=0
+    )
+    return at_level((out + room[: len(out)] * 10 ** (rng.uniform(-50, -32) / 20))[:count], level_dbfs)
+
+
+_DRUMS = ("bass", "snare", "hat", "roll", "stick")
+
+
+def _drum(kind: str, rate_hz: int, rng: np.random.Generator) -> Array:
+    """One hit, (frames,); it rises within a millisecond and decays to nothing."""
+    decay_s = {"bass": 0.09, "snare": 0.06, "hat": rng.choice([0.012, 0.02, 0.15]), "roll": 0.03, "stick": 0.006}[kind]
+    seconds = np.arange(round(8 * decay_s * rate_hz)) / rate_hz
+    noise = rng.normal(0, 0.3, len(seconds))
+    if kind == "bass":
+        noise = np.sin(2 * np.pi * (50 * seconds + 3 * (1 - np.exp(-seconds / 0.02)))) + 0.02 * noise
+    elif kind == "hat":
+        noise = np.diff(noise, prepend=0.0)
+    elif kind == "stick":
+        noise = np.sin(2 * np.pi * rng.uniform(1200, 2600) * seconds) + 0.2 * noise
+    return noise * np.exp(-seconds / decay_s) * np.minimum(1, seconds / rng.uniform(0.0003, 0.001))
+
+
 def _pan(place: float) -> Array:
     angle = (place + 1) * np.pi / 4
     return np.array([np.cos(angle), np.sin(angle)])

