@@ -80,6 +80,11 @@ def _rows(measurement: Measurement) -> list[tuple[str, str]]:
             ("Sag of the speed", f"{sag.start_s:.2f} … {sag.stop_s:.2f} s, {sag.change_percent:+.0f} %")
             for sag in measurement.sags
         ]
+    printed = measurement.print_through
+    if not isinstance(printed, NotMeasured) and printed.count:
+        rows.append(
+            ("Print-through", f"{_shown(printed.level_db, '{:.0f} dB')}, {_shown(printed.lag_s, '{:.2f} s')} early")
+        )
     treble = measurement.treble
     if not isinstance(treble, NotMeasured):
         rows.append(("Programme up to", _shown(treble.programme_edge_hz, "{:.0f} Hz")))

@@ -79,9 +79,10 @@ class ProgrammeLimits:
 
 @dataclass(frozen=True)
 class TransportLimits:
-    """Sags of the speed per hour of programme."""
+    """sags_per_hour: of the speed, per hour of programme. print_through_db: of a copy against what printed it."""
 
     sags_per_hour: float
+    print_through_db: float
 
 
 @dataclass(frozen=True)

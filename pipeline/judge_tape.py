@@ -1,4 +1,4 @@
-"""What the tape and its way over the heads did to the sound: sags of the speed, treble that is missing.
+"""What the tape and its way over the heads did to the sound: sags of the speed, print-through, missing treble.
 
 Hints are common practice in the trade, not from a standard.
 """
@@ -17,9 +17,28 @@ from pipeline.sags import STOPPED_PERCENT, Sag
 
 
 def judge_tape(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:
-    """Findings of the transport and of treble."""
+    """Findings of the transport, of print-through and of treble."""
     yield from _sags(measurement, limits)
+    yield from _print_through(measurement, limits)
     yield from _treble(measurement, limits)
+
+
+def _print_through(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:
+    printed, limit = measurement.print_through, limits.transport.print_through_db
+    if isinstance(printed, NotMeasured):
+        return
+    level_db, lag_s, first_s = printed.level_db, printed.lag_s, printed.first_s
+    if isinstance(level_db, NotMeasured) or isinstance(lag_s, NotMeasured) or isinstance(first_s, NotMeasured):
+        return
+    message = (
+        f"a faint copy comes {lag_s:.2f} s before loud starts, {-level_db:.0f} dB below them ({printed.count} of"
+        f" {printed.asked} starts): print-through from the next turn of the reel. Common practice: wind the tape to and"
+        " fro some times, let it rest, and capture again; a disc copied on to it would have it at 1.8 s throughout"
+    )
+    severity = Severity.WARN if level_db > limit else Severity.INFO
+    yield found(
+        "print-through", severity, message, at=(max(0.0, first_s - lag_s), first_s), value=level_db, limit=limit
+    )
 
 
 def _sags(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:

@@ -28,6 +28,7 @@ from pipeline.loudness import LoudnessMeter
 from pipeline.method import Method
 from pipeline.overview import Overview, OverviewCriteria, OverviewMeter
 from pipeline.phase_jumps import find_phase_jumps
+from pipeline.print_through import PrintThrough, measure_print_through
 from pipeline.records import NotMeasured, Reading
 from pipeline.regions import Region, RegionKind, find_regions
 from pipeline.sags import Sag, find_sags
@@ -53,6 +54,7 @@ class Measurement:
     tuning_cents  how far the music stands from A = 440 Hz as captured: advice, never applied
     treble        how far up programme and hiss reach
     sags          where the speed gave way for a moment
+    print_through faint copies of loud starts a turn of the reel before them
     """
 
     schema: str
@@ -68,6 +70,7 @@ class Measurement:
     tuning_cents: Reading
     treble: Treble | NotMeasured
     sags: tuple[Sag, ...] | NotMeasured
+    print_through: PrintThrough | NotMeasured
 
 
 class _Meters:
@@ -124,7 +127,9 @@ def measure_capture(
     tones = tuple(reading.tone for reading in readings)
     spans = [Span(tone.start_s, tone.stop_s) for tone in tones]
     region_map = find_regions(frames, spans, capture.duration_s, method.regions)
-    sags = find_sags(meters.glides.glides(), frames, tones, capture.read_float32, capture.sample_rate_hz, method.sags)
+    read, hz = capture.read_float32, capture.sample_rate_hz
+    sags = find_sags(meters.glides.glides(), frames, tones, read, hz, method.sags)
+    print_through = measure_print_through(frames, read, hz, method.print_through)
     del frames
     regions = region_map.regions
     programme = [Span(r.start_s, r.stop_s) for r in regions if r.kind is RegionKind.PROGRAMME]
@@ -151,6 +156,7 @@ def measure_capture(
         tuning_cents=_tuning(capture, programme, method),
         treble=meters.treble.measure_treble(regions),
         sags=sags,
+        print_through=print_through,
     )
     return measurement, meters.overview.overview()
 

@@ -17,6 +17,7 @@ from pipeline.events import EventCriteria
 from pipeline.flutter import FlutterCriteria
 from pipeline.hum import HumCriteria
 from pipeline.parts import PartCriteria
+from pipeline.print_through import PrintCriteria
 from pipeline.records import REASONS, to_plain
 from pipeline.regions import RegionCriteria
 from pipeline.report.criteria import ReportCriteria
@@ -47,6 +48,7 @@ class Method:
     events: EventCriteria
     treble: TrebleCriteria
     sags: SagCriteria
+    print_through: PrintCriteria
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,7 @@ from pipeline.level import Levels
 from pipeline.measurement import SCHEMA as MEASUREMENT_SCHEMA
 from pipeline.measurement import Measurement
 from pipeline.overview import Overview, OverviewMeter
+from pipeline.print_through import PrintThrough
 from pipeline.qc import CopyKind, CopyRecord, Finding, Severity, SideQC, Verdict
 from pipeline.records import NotMeasured
 from pipeline.regions import Region, RegionKind
@@ -35,6 +36,7 @@ from pipeline.speed import Speed, SpeedSource
 from pipeline.tone import Tone
 from pipeline.treble import Treble
 
+UNPRINTED = NotMeasured("nothing comes again before the loud starts")
 CRITERIA = read_settings(ReportCriteria, shipped("config") / "report.toml")
 RATE_HZ = 8000
 
@@ -154,6 +156,7 @@ def _measurement(side: str, duration_s: float) -> Measurement:
         tuning_cents=-14.2,
         treble=Treble(12_700.0, 17_953.0),
         sags=(),
+        print_through=PrintThrough(UNPRINTED, UNPRINTED, UNPRINTED, 0, 4),
     )
 
 

@@ -152,6 +152,11 @@ CASES = {
         having(CHANNELS, layout=Layout.MONO, balance_db=1.9),
     ),
     "azimuth-off": (having(CHANNELS, delay_us=-27.6), WARN, having(CHANNELS, delay_us=27.4)),
+    "print-through": (
+        having("print_through", level_db=-44.0, lag_s=2.1, first_s=300.0, count=3),
+        WARN,
+        {"measurement": good()},
+    ),
     "transport-sags": ({"measurement": spoilt(sags=(Sag(100.0, 100.6, -4.2),))}, WARN, {}),
     "treble-lost-in-replay": (having("treble", hiss_edge_hz=5999.0), WARN, having("treble", hiss_edge_hz=6001.0)),
     "treble-missing": (having("treble", programme_edge_hz=3999.0), INFO, having("treble", programme_edge_hz=4001.0)),

@@ -133,8 +133,9 @@ def channels_table(side: SideQC) -> Table:
         ("Standard error of that delay", doubt(channels.delay_uncertainty_us, "µs", 1)),
         ("Correlation", reading(channels.correlation, "", 2)),
         *_treble_rows(side),
+        *_print_rows(side),
     )
-    return Table("Channels and treble", ("What", "Reading"), rows)
+    return Table("Channels, treble, print-through", ("What", "Reading"), rows)
 
 
 def _treble_rows(side: SideQC) -> tuple[tuple[str, Cell], ...]:
@@ -144,6 +145,18 @@ def _treble_rows(side: SideQC) -> tuple[tuple[str, Cell], ...]:
     return (
         ("Programme reaches up to", reading(treble.programme_edge_hz, "Hz", 0)),
         ("Tape hiss reaches up to", reading(treble.hiss_edge_hz, "Hz", 0)),
+    )
+
+
+def _print_rows(side: SideQC) -> tuple[tuple[str, Cell], ...]:
+    printed = side.measurement.print_through
+    if isinstance(printed, NotMeasured):
+        return (("Print-through", printed),)
+    if not printed.count:
+        return (("Print-through", reading(printed.level_db, "dB", 0)),)
+    return (
+        ("Print-through, against the loud start", reading(printed.level_db, "dB", 0)),
+        ("Print-through, earlier by", reading(printed.lag_s, "s", 2)),
     )
 
 
