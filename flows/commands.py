@@ -188,7 +188,7 @@ def qc(parsed: argparse.Namespace) -> int:
         criteria = read_all_settings().report.summary
         summary = read_summary(archive, criteria, now())
         write_summary(archive, summary, criteria)
-        tables.print_summary(summary)
+        tables.print_summary(summary, tapes)
     if any(record.failed for record in records):
         return FAILED_SIDE
     return FAILED_QC if any(record.verdict is Verdict.FAIL for record in records) else DONE
@@ -261,19 +261,23 @@ def _tell(made: Sequence[TapeMade], archive: Archive) -> int:
     ]
     summary = read_summary(archive, criteria, now(), lost)
     write_summary(archive, summary, criteria)
-    tables.print_summary(summary)
+    tables.print_summary(summary, {tape.tape for tape in made})
     steps = [step for tape in made for step in tape.steps_done]
     audio = [step for step in steps if not step.endswith("seal")]
     if not steps:
         print("Nothing has changed since the last run: no audio work was done.")
     else:
-        print(f"{len(audio)} steps on audio were done, {steps.count('seal')} tapes sealed.")
+        print(f"{_counted(len(audio), 'step')} on audio done, {_counted(steps.count('seal'), 'tape')} sealed.")
     failed = [(tape.tape, side) for tape in made for side in tape.failed]
     for tape, side in failed:
         print(f"feltpad: {tape} {f'side {side.side}' if side.side else ''}: {side.error}", file=sys.stderr)
     if failed:
         return FAILED_SIDE
     return FAILED_QC if any(tape.verdict is Verdict.FAIL for tape in made) else DONE
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _at_once(parsed: argparse.Namespace) -> int | None:

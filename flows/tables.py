@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Collection
 from typing import Any
 
 from rich.box import SIMPLE_HEAD
@@ -19,8 +20,8 @@ TWINS_MOST = 10  # lines; the index has more
 _STYLES = {"pass": "green", "warn": "yellow", "fail": "bold red"}
 
 
-def print_summary(summary: BoxSummary) -> None:
-    """The box at a glance: a row a side. A narrow terminal goes without the title, a very narrow one without the worst
+def print_summary(summary: BoxSummary, tapes: Collection[str]) -> None:
+    """These tapes of the box at a glance: a row a side. A narrow terminal goes without the title, a very narrow one without the worst
     finding too; the index has both."""
     console = _console()
     head, *rows = summary_table(summary)
@@ -32,6 +33,8 @@ def print_summary(summary: BoxSummary) -> None:
         text = name in ("Title", "Worst")
         table.add_column(name, no_wrap=not text, overflow="fold", ratio=1 if text else None)
     for row in rows:
+        if row[head.index("Tape")] not in tapes:
+            continue
         table.add_row(*(Text(row[index], style=_STYLES.get(row[index], "")) for index in shown))
     console.print(table)
     for message in told_of_box(summary, TWINS_MOST):
