@@ -21,7 +21,7 @@ from pipeline.capture import Encoding
 from pipeline.channels import Layout
 from pipeline.decisions import By, ChannelUse, SpeedDecision
 from pipeline.deck import BenchEntry
-from pipeline.events import Event, EventKind
+from pipeline.events import GONE, JUMPED, REPEATED, Event, EventKind
 from pipeline.hum import HumLine, HumOrigin
 from pipeline.judge import CopyOutcome, judge_bench, judge_side, verdict_of, worst_verdict
 from pipeline.qc import Severity, Verdict
@@ -243,6 +243,13 @@ def test_a_side_that_fills_its_tape_or_whose_length_nobody_wrote_is_not_called_s
 def test_events_weigh_by_how_many_there_are_in_an_hour_of_programme(kind, count, severity):
     found = judged(spoilt(events=events(kind, count)))
     assert len(found) == count and {one.severity for one in found} == {severity}
+
+
+def test_a_gap_says_what_stands_where_samples_are_missing():
+    told = {GONE: "zeros", REPEATED: "earlier ones once more", JUMPED: "tone jumps", UNKNOWN: "zeros"}
+    for stands_there, words in told.items():
+        (found,) = judged(spoilt(events=events(EventKind.GAP, 1, stands_there)))
+        assert (found.code, found.severity) == ("gap", FAIL) and words in found.message
 
 
 def test_hours_are_those_of_the_programme_and_not_of_the_leader_around_it():

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import tomllib
+from pathlib import Path
 
 import numpy as np
 import programme
 import pytest
+import soundfile
 from scipy import signal
 from transport import Fault, Transport
 
+from pipeline.capture import open_capture
 from pipeline.demodulate import DemodulationCriteria, demodulate
+from pipeline.events import JUMPED, EventKind
+from pipeline.measurement import measure_capture
+from pipeline.method import read_all_settings
 from pipeline.phase_jumps import PhaseJumpCriteria, find_phase_jumps
 from pipeline.settings import settings_from, shipped
 
@@ -123,3 +129,16 @@ def test_a_tone_that_stops_begins_again_or_becomes_another_has_none_there() -> N
 @pytest.mark.parametrize("count", [4500, 9000])
 def test_a_tone_too_short_to_be_asked_has_none(count: int) -> None:
     assert jumps(played(Transport(), 3150.0, 48000, 9)[:count], 48000, 3150.0) == ()
+
+
+def test_a_capture_tells_a_jump_of_its_tone_as_a_gap_and_what_stands_there(tmp_path: Path) -> None:
+    samples = played(DECKS["good"], 1000.0, 48000, 10, 12)
+    samples = np.delete(samples, slice(300_000, 300_252), axis=0)
+    soundfile.write(tmp_path / "tone.wav", samples, 48000, subtype="PCM_24")
+    settings = read_all_settings()
+    measured, _ = measure_capture(
+        open_capture(tmp_path / "tone.wav"), (1000.0,), settings.method, settings.report.overview
+    )
+    (event,) = measured.events
+    assert (event.kind, event.depth_db) == (EventKind.GAP, JUMPED)
+    assert event.start_s == pytest.approx(300_000 / 48000, abs=0.0005)
