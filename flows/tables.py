@@ -21,8 +21,8 @@ _STYLES = {"pass": "green", "warn": "yellow", "fail": "bold red"}
 
 
 def print_summary(summary: BoxSummary, tapes: Collection[str]) -> None:
-    """These tapes of the box at a glance: a row a side. A narrow terminal goes without the title, a very narrow one without the worst
-    finding too; the index has both."""
+    """These tapes of the box at a glance: a row a side. A narrow terminal goes without the title, a very narrow one
+    without the worst finding too; the index has both."""
     console = _console()
     head, *rows = summary_table(summary)
     left_out = {"Worst"} if console.width < WIDE else set()
