@@ -36,7 +36,7 @@ class SideSummary:
     revision       0: the side could not be processed
     error_percent  of the capture; ratio is what was applied
     capture_lufs, access_lufs  loudness before and after
-    worst          the message of the worst finding, "" where there is none
+    worst          the message of the worst finding, "" where nothing warns or fails
     left           warnings and failures nobody has settled yet; fails and warns count just those
     signed         who signed the tape off as it is now, "" where nobody has
     """
@@ -131,7 +131,7 @@ def summarise_side(
         fails=counts[Severity.FAIL],
         warns=counts[Severity.WARN],
         infos=counts[Severity.INFO],
-        worst=groups[0].findings[0].message if groups else "",
+        worst=groups[0].findings[0].message if counts[Severity.FAIL] + counts[Severity.WARN] else "",
         report=report,
         left=counts[Severity.FAIL] + counts[Severity.WARN],
         signed=signed,
