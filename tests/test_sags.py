@@ -8,12 +8,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from pages import side_qc
 from programme import in_blocks, music_like, noise, speech_like
 from scipy import signal
 
 from pipeline.frames import FrameMeter
 from pipeline.glides import GlideMeter
+from pipeline.judge_tape import judge_tape
+from pipeline.measurement import Measurement
 from pipeline.method import read_all_settings
+from pipeline.records import NotMeasured, from_plain, to_plain
 from pipeline.sags import find_sags
 from pipeline.tone import Tone
 from pipeline.voices import find_partials, one_voice_share, voice_length
@@ -143,6 +147,17 @@ def test_a_single_series_is_one_voice_and_two_notes_a_tritone_apart_are_not():
     assert one_voice_share(find_partials(low[:, None], rate_hz))[0] > 0.97
     assert one_voice_share(find_partials((low + high)[:, None], rate_hz))[0] < 0.8
     assert one_voice_share(find_partials(np.zeros((len(at_s), 1)), rate_hz)) is None
+
+
+def test_a_record_of_before_reads_as_not_measured():
+    plain = to_plain(side_qc().measurement)
+    assert from_plain(Measurement, plain) == side_qc().measurement
+    later = ("sags", "treble", "print_through")
+    earlier = {key: value for key, value in plain.items() if key not in later}
+    earlier["not_measured"] = {key: why for key, why in plain["not_measured"].items() if not key.startswith(later)}
+    read = from_plain(Measurement, earlier)
+    assert all(isinstance(getattr(read, name), NotMeasured) for name in later)
+    assert list(judge_tape(read, read_all_settings().acceptance)) == []
 
 
 @pytest.mark.slow
