@@ -10,7 +10,8 @@ line may vanish.
 The uncertainty (k = 2) adds in square: the tone's own hiss, carried through the weights of the fit; what the residual
 wow near zero frequency may still move, taken as high as the highest of its neighbourhood and the floor around it; the
 deviation across dropouts, which nobody saw. To these come shares of what the lines and the drift at the ends moved the
-mean by, for real wow is never quite a line nor drift a polynomial, and a floor. Where fitting lines would be the less
+mean by, for real wow is never quite a line nor drift a polynomial; how far the plain mean of just these seconds, turns of
+wow that were only begun included, lies from it, so that either mean is covered; and a floor. Where fitting lines would be the less
 certain, none are fitted. Speed that merely wanders has no lines: some of its swings fitted as lines would leave a
 residual far quieter than the wander is.
 """
@@ -116,7 +117,19 @@ def mean_frequency(demodulated: Demodulated, criteria: MeanCriteria) -> MeanFreq
     carrier_hz = demodulated.carrier_hz
     unseen_hz = _unseen_hz(demodulated)
     floor_hz = criteria.floor_percent / 100 * carrier_hz
-    return MeanFrequency(carrier_hz + best.mean, float(np.sqrt(uncertain_hz**2 + unseen_hz**2 + floor_hz**2)))
+    begun_hz = _begun_hz(offset_hz - best.mean, rate_hz, demodulated)
+    whole_hz = float(np.sqrt(uncertain_hz**2 + unseen_hz**2 + floor_hz**2 + begun_hz**2))
+    return MeanFrequency(carrier_hz + best.mean, whole_hz)
+
+
+def _begun_hz(wow_hz: Array, rate_hz: float, demodulated: Demodulated) -> float:
+    """How far the plain mean of the whole tone lies from the mean without wow, what the filters took of its ends
+    reckoned to be as it is there."""
+    seconds = demodulated.seconds + 2 * demodulated.edge_s
+    lost_s = (seconds - len(wow_hz) / rate_hz) / 2
+    ends_hz = abs(float(np.mean(wow_hz[: max(1, round(lost_s * rate_hz))])))
+    ends_hz += abs(float(np.mean(wow_hz[-max(1, round(lost_s * rate_hz)) :])))
+    return (abs(float(np.sum(wow_hz))) / rate_hz + ends_hz * lost_s) / seconds
 
 
 def _thinned(demodulated: Demodulated, rate_hz: float) -> tuple[Array, float]:

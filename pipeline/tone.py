@@ -52,8 +52,8 @@ class Tone:
     """One steady tone on a capture.
 
     nominal_hz      the nominal tone it was matched to, or why it matches none
-    measured_hz     mean frequency over the span, as captured
-    uncertainty_hz  half-width that covers the true mean in at least 95 % of cases
+    measured_hz     mean frequency over the span without its wow and flutter, as captured
+    uncertainty_hz  half-width that covers the true mean, also that of just this span, in at least 95 % of cases
     level_dbfs      r.m.s. of the tone
     """
 
