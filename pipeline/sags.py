@@ -39,6 +39,7 @@ WILD = 0.5  # no tape speed: something else sounds
 @dataclass(frozen=True)
 class SagCriteria:
     """least_percent    a smaller change is flutter
+    most_percent     a larger one, short of a stop, is more likely something else that sounds
     longest_s        from the beginning of the fall to the end of the return
     alike            the return is at least this share of the fall, or the fall of the return (0 … 1)
     fewest_frames    so many frames of each glide …
@@ -46,6 +47,8 @@ class SagCriteria:
     bands            on average so many bands agree
     beside, alone_s  whatever else glides between the two, or so soon before or after, is below this share of them
     one_voice        more of the spectrum than this share is a single voice (0 … 1)
+    both_percent     a larger change must show against before and after, a smaller one against either
+    one_voice_stop   the same before a stop, where nothing else tells
     stop_percent     a fall by this much and then silence is a stop …
     stop_db          … silence being so much less than before
     most_asked       second looks, the strongest first
@@ -54,6 +57,7 @@ class SagCriteria:
     """
 
     least_percent: float
+    most_percent: float
     longest_s: float
     alike: float
     fewest_frames: int
@@ -62,6 +66,8 @@ class SagCriteria:
     beside: float
     alone_s: float
     one_voice: float
+    both_percent: float
+    one_voice_stop: float
     stop_percent: float
     stop_db: float
     most_asked: int
@@ -92,10 +98,11 @@ class _Run:
 
 @dataclass(frozen=True)
 class _Found:
-    """At the first look; furthest_s: when the change was greatest."""
+    """At the first look. away_s: a moment at which the pitch has changed by ``change`` (a ratio less 1)."""
 
     sag: Sag
-    furthest_s: float
+    away_s: float
+    change: float
 
 
 def find_sags(
@@ -104,7 +111,7 @@ def find_sags(
     """Every sag by time; those in a tone are told from the tone."""
     runs = _runs(glides)
     total_db = frames.total_db.max(axis=1)
-    heard = [*_pairs(runs, glides.hop_s, criteria), *_stops(runs, total_db, glides.hop_s, criteria)]
+    heard = [*_pairs(runs, glides.hop_s, criteria), *_stops(runs, glides, total_db, criteria)]
     heard.sort(key=lambda found: -abs(found.sag.change_percent))
     told = [one.sag for one in heard[: criteria.most_asked] if _several_voices(one, read, rate_hz, criteria)]
     in_tones = _in_tones(frames, tones, criteria)
@@ -143,8 +150,8 @@ def _pairs(runs: Sequence[_Run], hop_s: float, criteria: SagCriteria) -> list[_F
                 beside = _beside(runs, n, other, round(criteria.alone_s / hop_s))
                 if _is_pair(out, back, beside, least, criteria):
                     change = 100 * (out.change - back.change) / 2 / FELL_SHORT
-                    furthest_s = (out.last + back.first + 1) / 2 * hop_s
-                    sags.append(_Found(Sag(out.first * hop_s, back.last * hop_s, change), furthest_s))
+                    away_s = (out.last + back.first + 1) / 2 * hop_s
+                    sags.append(_Found(Sag(out.first * hop_s, back.last * hop_s, change), away_s, change / 100))
                     taken = other
                 break
     return sags
@@ -161,7 +168,7 @@ def _is_pair(out: _Run, back: _Run, beside: float, least: float, criteria: SagCr
     smaller, larger = sorted((abs(out.change), abs(back.change)))
     frames = out.frames + back.frames
     return (
-        larger >= least
+        least <= larger <= least * criteria.most_percent / criteria.least_percent
         and smaller >= criteria.alike * larger
         and frames >= criteria.fewest_both
         and out.bands + back.bands >= criteria.bands * frames
@@ -169,8 +176,9 @@ def _is_pair(out: _Run, back: _Run, beside: float, least: float, criteria: SagCr
     )
 
 
-def _stops(runs: Sequence[_Run], total_db: Array, hop_s: float, criteria: SagCriteria) -> list[_Found]:
+def _stops(runs: Sequence[_Run], glides: Glides, total_db: Array, criteria: SagCriteria) -> list[_Found]:
     """A long fall, and soon after it silence for half a second: the lowest notes cannot be followed down."""
+    hop_s = glides.hop_s
     half_s, longest = round(0.5 / hop_s), round(criteria.longest_s / hop_s)
     sags = []
     for run in runs:
@@ -181,25 +189,31 @@ def _stops(runs: Sequence[_Run], total_db: Array, hop_s: float, criteria: SagCri
         still = np.convolve(silent, np.ones(half_s), "valid") > half_s - 0.5 if len(silent) >= half_s else silent[:0]
         if still.any():
             stop_s = (run.last + int(np.argmax(still))) * hop_s
-            sags.append(_Found(Sag(run.first * hop_s, stop_s, STOPPED_PERCENT), stop_s))
+            fallen = np.cumsum(glides.change[run.first : run.last + 1]) / FELL_SHORT
+            away = int(np.argmax(fallen <= -criteria.least_percent / 50))  # far enough to tell, not yet smeared
+            if fallen[away] < 0:
+                sag = Sag(run.first * hop_s, stop_s, STOPPED_PERCENT)
+                sags.append(_Found(sag, (run.first + away + 0.5) * hop_s, float(fallen[away])))
     return sags
 
 
 def _several_voices(found: _Found, read: Read, rate_hz: int, criteria: SagCriteria) -> bool:
     """Whether more than one voice sounds, and what is beside the strongest one moves with it.
 
-    At most moments around the sag no single series of harmonics explains nearly all that sounds. At a stop only the
-    moments before it are asked, and nothing is left to compare with.
+    At most moments around the sag no single series of harmonics explains nearly all that sounds. Nothing comes after a
+    stop, so moments before it are asked.
     """
     sag = found.sag
-    before_s = [sag.start_s - BESIDE_S, sag.start_s + BESIDE_S / 2]
+    moments_s = [sag.start_s - BESIDE_S, sag.start_s + BESIDE_S / 2, found.away_s]
     if sag.change_percent == STOPPED_PERCENT:
-        moments_s = [sag.start_s - 4 * BESIDE_S, sag.start_s - 2 * BESIDE_S, *before_s]
+        moments_s = [sag.start_s - 4 * BESIDE_S, sag.start_s - 2 * BESIDE_S, *moments_s]
+        rests, away = (1, 2), 4
     else:
-        moments_s = [*before_s, found.furthest_s, sag.stop_s, sag.stop_s + BESIDE_S]
+        moments_s += [sag.stop_s, sag.stop_s + BESIDE_S]
+        rests, away = (0, 4), 2
     length = voice_length(rate_hz)
     first = max(0, round(moments_s[0] * rate_hz) - length // 2)
-    samples = read(first, round(moments_s[-1] * rate_hz) + length)
+    samples = read(first, round(max(moments_s) * rate_hz) + length)
     starts = [max(0, round(moment_s * rate_hz) - length // 2 - first) for moment_s in moments_s]
     if any(start + length > len(samples) for start in starts):
         return False
@@ -207,11 +221,11 @@ def _several_voices(found: _Found, read: Read, rate_hz: int, criteria: SagCriter
     voices = [voice for voice in map(one_voice_share, partials) if voice is not None]
     if len(voices) < FEWEST_MOMENTS or float(np.median([share for share, _ in voices])) >= criteria.one_voice:
         return False
-    if sag.change_percent == STOPPED_PERCENT:
-        return True
-    change = sag.change_percent / 100
-    at_rest = [(partials[place], one_voice_share(partials[place])) for place in (0, -1)]  # before it, and after
-    return any(voice and others_move(rest, partials[2], voice[1], change) for rest, voice in at_rest)
+    if sag.change_percent == STOPPED_PERCENT:  # too quick to follow who moves
+        return float(np.median([share for share, _ in voices])) < criteria.one_voice_stop
+    at_rest = [(partials[place], one_voice_share(partials[place])) for place in rests]
+    moved = [voice is not None and others_move(rest, partials[away], voice[1], found.change) for rest, voice in at_rest]
+    return all(moved) if abs(sag.change_percent) > criteria.both_percent else any(moved)
 
 
 def _in_tones(frames: Frames, tones: Sequence[Tone], criteria: SagCriteria) -> list[Sag]:

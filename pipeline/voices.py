@@ -16,14 +16,16 @@ DEEPEST_DB = 38.0  # below the strongest: no partial of what is heard
 STANDS_OUT = 3.0  # times the median of the bins around
 AROUND_BINS = 12
 FEWEST_PARTIALS = 3
-MOVED_WITHIN = 0.4  # of the change, which is known as well as that
-STAYED_WITHIN = 0.3
-FEWEST_MOVED = 2
-MOVED_OVER_STAYED = 2.0
+RATIOS = np.arange(-0.16, 0.161, 0.002)  # less 1, at which partials are looked for
+SAME = 0.005  # a partial is there within this
+CHANGE_DOUBT = 0.35  # a change is known within this share
+FEWEST_MOVED = 3
+OVER_CHANCE = 2.5  # more partials have moved than lie at any other ratio …
+OVER_STAYED = 2.0  # … and than stayed
 
 
 def voice_length(rate_hz: int) -> int:
-    """Frames of audio that `one_voice_share` looks at: a power of two."""
+    """Frames of audio that `find_partials` looks at: a power of two."""
     return int(2 ** round(np.log2(rate_hz * WINDOW_S)))
 
 
@@ -75,10 +77,17 @@ def others_move(before: Partials, away: Partials, voice: Array, change: float) -
     voice  which partials of ``before`` belong to it
     """
     hz, weight = before.hz[~voice], before.weight[~voice]
-    if not len(hz) or not len(away.hz):
+    if len(hz) < FEWEST_MOVED or not len(away.hz):
         return False
     off = away.hz / hz[:, None] - 1
-    moved = np.any(np.abs(off - change) < MOVED_WITHIN * abs(change), axis=1)
-    stayed = np.any(np.abs(off) < STAYED_WITHIN * abs(change), axis=1)
-    only_moved, only_stayed = moved & ~stayed, stayed & ~moved
-    return only_moved.sum() >= FEWEST_MOVED and weight[only_moved].sum() > MOVED_OVER_STAYED * weight[only_stayed].sum()
+    nearest = np.min(np.abs(off[:, :, None] - RATIOS), axis=1) < SAME  # (partials, ratios)
+    matched = weight @ nearest
+    expected = np.abs(RATIOS / change - 1) < CHANGE_DOUBT
+    best = int(np.argmax(np.where(expected, matched, -1.0)))
+    stayed = float(matched[np.abs(RATIOS) < min(SAME, abs(change) / 4)].max())
+    by_chance = float(np.median(matched))
+    return bool(
+        nearest[:, best].sum() >= FEWEST_MOVED
+        and matched[best] > OVER_CHANCE * by_chance
+        and matched[best] > OVER_STAYED * stayed
+    )
