@@ -2,9 +2,10 @@
 
 The witness is hiss. It stands on every piece of tape, under all programme, and only a loss of contact takes it down:
 a closure in speech, a rest in music or a fade leaves it where it is. So a dropout is a moment at which an octave falls
-below the floor it otherwise never leaves. Where programme is louder than hiss in the treble all the time, as in dense
-cymbals, a dropout that stays above the floor is not seen; nor is any in a capture at 16 kHz and less, which holds
-little hiss without programme.
+below the floor it otherwise never leaves. Held notes of an organ have a floor of their own, which a change of chord
+uncovers: where pauses tell what the hiss is, a shallow fall must go below that too. Where programme is louder than hiss
+in the treble all the time, as in dense cymbals, a dropout that stays above the floor is not seen; nor is any in a
+capture at 16 kHz and less, which holds little hiss without programme.
 
 The highest octaves are asked first, where hiss is strongest and programme weakest. An octave that stands at its floor
 contradicts what lower ones seem to show: they are programme, and their floor is a quiet passage. On both sides of a
@@ -31,12 +32,15 @@ SMOOTH_CHUNKS = 3
 PAGE_CHUNKS = 1 << 14
 BESIDE_CHUNKS = 16  # read beside a dropout
 OUTWARD_S = 0.024  # what stands beside a dropout is judged over this
+PAUSE_EDGE_S = 0.25  # a pause's ends are known to this
+PAUSES_S = 1.0  # all together
 BACK_PERCENTILE = 70  # of the levels there
 
 
 @dataclass(frozen=True)
 class DropoutCriteria:
     """under_db        a dropout takes an octave this far below its floor, and as far from what stands beside (dB)
+    under_hiss_db   and, unless it takes it down by ``deep_db``, this far below what the hiss is in the pauses (dB)
     clear_db        an octave nearer to its floor than this contradicts lower ones (dB)
     shortest_s      shorter ones are not told
     longest_s       longer ones are another tape, a fade or a stop
@@ -45,6 +49,8 @@ class DropoutCriteria:
     """
 
     under_db: float
+    under_hiss_db: float
+    deep_db: float
     clear_db: float
     shortest_s: float
     longest_s: float
@@ -54,9 +60,16 @@ class DropoutCriteria:
 
 
 def find_dropouts(
-    trace: LevelTrace, leaders: Sequence[Span], found: Sequence[FoundRanges], criteria: DropoutCriteria
+    trace: LevelTrace,
+    leaders: Sequence[Span],
+    pauses: Sequence[Span],
+    found: Sequence[FoundRanges],
+    criteria: DropoutCriteria,
 ) -> None:
-    """Put every dropout of each channel into its ``found``, in frames of the capture."""
+    """Put every dropout of each channel into its ``found``, in frames of the capture.
+
+    pauses  where hiss stands alone, as far as that is known
+    """
     if trace.centres_hz[0] < criteria.hiss_lowest_hz:
         return
     bridge, longest = (round(seconds / trace.chunk_s) for seconds in (criteria.bridge_s, criteria.longest_s))
@@ -66,13 +79,17 @@ def find_dropouts(
             return
         floors = HissFloors(levels, trace.chunk_s, leaders, criteria.floor)
         under, witness = _under(levels, floors, criteria)
+        highest_db = _hiss_db(levels, trace.chunk_s, pauses) - criteria.under_hiss_db
         for run in _runs(under, bridge):
             is_whole = run.start >= BESIDE_CHUNKS and run.stop + BESIDE_CHUNKS <= levels.shape[1]
             if not is_whole or run.stop - run.start > longest:
                 continue
             octave = int(witness[run.start : run.stop].min())
             floor_db = float(floors.at(np.array([run.start]))[octave, 0])
-            exact = _measured(levels, octave, run, floor_db - criteria.clear_db, trace.chunk_s)
+            least_beside_db = floor_db - criteria.clear_db
+            exact, inside_db = _measured(levels, octave, run, least_beside_db, trace.chunk_s)
+            if inside_db > highest_db[octave] and exact.depth_db < criteria.deep_db:
+                continue
             seconds = (exact.stop - exact.start) * trace.chunk_s
             if exact.depth_db >= criteria.under_db and seconds >= criteria.shortest_s - 1e-9:
                 found[channel].add(exact.start * trace.chunk, exact.stop * trace.chunk, exact.depth_db)
@@ -109,8 +126,20 @@ def _runs(marks: Array, bridge: int) -> Iterator[Range]:
             yield Range(int(start), int(stop))
 
 
-def _measured(levels: Array, octave: int, run: Range, least_beside_db: float, chunk_s: float) -> Range:
-    """Where the treble crosses half the fall, and how far the witness falls against the lower of its two sides.
+def _hiss_db(levels: Array, chunk_s: float, pauses: Sequence[Span]) -> Array:
+    """(octaves,) what hiss is in the pauses; infinite where they are too short to tell."""
+    starts_s = np.arange(levels.shape[1]) * chunk_s
+    inside = np.zeros(len(starts_s), bool)
+    for pause in pauses:
+        inside |= (starts_s >= pause.start_s + PAUSE_EDGE_S) & (starts_s < pause.stop_s - PAUSE_EDGE_S)
+    if inside.sum() * chunk_s < PAUSES_S:
+        return np.full(len(levels), np.inf)
+    return np.asarray(np.median(levels[:, inside], axis=1) / STEPS_PER_DB - LOUDEST_DB)
+
+
+def _measured(levels: Array, octave: int, run: Range, least_beside_db: float, chunk_s: float) -> tuple[Range, float]:
+    """Where the treble crosses half the fall, and how far the witness falls against the lower of its two sides, and to
+    what level.
 
     The depth is 0 where the witness is not above ``least_beside_db`` on both sides, so that it came down gently to a
     new low, or where samples are missing.
@@ -122,12 +151,12 @@ def _measured(levels: Array, octave: int, run: Range, least_beside_db: float, ch
     percents = (BACK_PERCENTILE, 50, BACK_PERCENTILE)
     before, inside, after = (float(np.percentile(near[octave, s], p)) for s, p in zip(spans, percents, strict=True))
     if min(before, after) < least_beside_db or inside <= ZEROS_DB:
-        return Range(run.start, run.stop, 0.0)
-    depth_db = min(before, after) - inside
+        return Range(run.start, run.stop, 0.0), inside
+    depth_db, inside_db = min(before, after) - inside, inside
     treble = near.mean(0)
     before, inside, after = (float(np.percentile(treble[s], p)) for s, p in zip(spans, percents, strict=True))
     while first > BESIDE_CHUNKS // 2 and treble[first - 1] < (inside + before) / 2:
         first -= 1
     while last < len(treble) - BESIDE_CHUNKS // 2 and treble[last] < (inside + after) / 2:
         last += 1
-    return Range(begin + first, begin + last, depth_db)
+    return Range(begin + first, begin + last, depth_db), inside_db

@@ -31,6 +31,7 @@ Array = np.ndarray[Any, Any]
 
 CHUNKS_PER_LOOK = 5  # clips are looked for in 10 ms at a time
 PIECE_FRAMES = 1 << 16  # stays in the processor's cache
+SWITCHED_S = 0.05  # the ends of a tone are known to this
 
 
 class EventKind(StrEnum):
@@ -135,15 +136,22 @@ class EventMeter:
         """Everything found, by time; events of one kind in both channels at once are one.
 
         jumps are the frames at which a tone jumps (`pipeline.phase_jumps`); those beside other gaps are part of them.
-        What lies in a leader is left out: a switch or a starting motor harms no recording.
+        What lies in a leader is left out: a switch or a starting motor harms no recording. So is the click of a tone
+        that is switched on or off.
         """
         self._finish()
         leaders = [Span(r.start_s, r.stop_s) for r in regions if r.kind is RegionKind.LEADER]
         listed: list[Event] = []
-        for kind, depth, found in self._found(leaders, jumps):
+        switches_s = [at_s for r in regions if r.kind is RegionKind.TONE for at_s in (r.start_s, r.stop_s)]
+        pauses = [Span(r.start_s, r.stop_s) for r in regions if r.kind is RegionKind.SILENCE]
+        for kind, depth, found in self._found(leaders, pauses, jumps):
             for start, stop, depth_db in found.ranges:
                 span = Span(start / self._rate_hz, stop / self._rate_hz)
-                if not any(leader.start_s <= span.start_s and span.stop_s <= leader.stop_s for leader in leaders):
+                in_leader = any(leader.start_s <= span.start_s and span.stop_s <= leader.stop_s for leader in leaders)
+                switched = kind is EventKind.CLICK and any(
+                    abs(span.start_s - at_s) <= SWITCHED_S for at_s in switches_s
+                )
+                if not in_leader and not switched:
                     listed.append(Event(kind, span.start_s, span.stop_s, depth or depth_db))
         return tuple(sorted(listed, key=lambda event: event.start_s))
 
@@ -151,7 +159,7 @@ class EventMeter:
         """How many of each kind the whole capture has, also where that is more than are listed."""
         self._finish()
         counts = dict.fromkeys(EventKind, 0)
-        for kind, _, found in self._found((), ()):
+        for kind, _, found in self._found((), (), ()):
             counts[kind] += found.count
         return counts
 
@@ -166,11 +174,11 @@ class EventMeter:
             self._is_finished = True
 
     def _found(
-        self, leaders: Sequence[Span], jumps: Sequence[int]
+        self, leaders: Sequence[Span], pauses: Sequence[Span], jumps: Sequence[int]
     ) -> list[tuple[EventKind, NotMeasured | None, FoundRanges]]:
         merge, most = round(self._criteria.merge_s * self._rate_hz), self._criteria.most_listed
         dropouts, clicks = ([FoundRanges(merge, most) for _ in range(self._channels)] for _ in range(2))
-        find_dropouts(self._trace, leaders, dropouts, self._criteria.dropouts)
+        find_dropouts(self._trace, leaders, pauses, dropouts, self._criteria.dropouts)
         find_clicks(self._trace, clicks, self._criteria.clicks)
         clips = together([finder.found for sides in self._clips for finder in sides])
         gaps = together([finder.found for finder in self._gaps])

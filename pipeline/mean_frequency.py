@@ -10,10 +10,10 @@ line may vanish.
 The uncertainty (k = 2) adds in square: the tone's own hiss, carried through the weights of the fit; what the residual
 wow near zero frequency may still move, taken as high as the highest of its neighbourhood and the floor around it; the
 deviation across dropouts, which nobody saw. To these come shares of what the lines and the drift at the ends moved the
-mean by, for real wow is never quite a line nor drift a polynomial; how far the plain mean of just these seconds, turns of
-wow that were only begun included, lies from it, so that either mean is covered; and a floor. Where fitting lines would be the less
-certain, none are fitted. Speed that merely wanders has no lines: some of its swings fitted as lines would leave a
-residual far quieter than the wander is.
+mean by, for real wow is never quite a line nor drift a polynomial; how far the plain mean of just these seconds lies
+away, turns of wow that were only begun included, so that either mean is covered; and a floor. Where fitting lines would
+be the less certain, none are fitted. Speed that merely wanders has no lines: some of its swings fitted as lines would
+leave a residual far quieter than the wander is.
 """
 
 from __future__ import annotations

@@ -166,3 +166,15 @@ def test_a_capture_may_end_wherever_a_piece_does(pieces: int) -> None:
         samples = programme.noise(count, 1, 15, -20)
         samples[count - 800 : count - 600] = 0
         assert [event.kind for event in found(samples, 8000)] == [EventKind.GAP], looks
+
+
+def test_a_tone_that_is_switched_on_and_off_does_not_click() -> None:
+    rate_hz = 48000
+    at_s = np.arange(6 * rate_hz) / rate_hz
+    tone = 0.2 * np.cos(2 * np.pi * 440 * at_s)
+    sound = np.concatenate([np.zeros(2 * rate_hz), tone, np.zeros(2 * rate_hz)])
+    samples = programme.both(sound) + programme.noise(len(sound), 2, 16, -60)
+    assert {event.kind for event in found(samples, rate_hz)} == {EventKind.CLICK}
+    assert found(samples, rate_hz, [Region(RegionKind.TONE, 2.01, 7.99)]) == ()
+    samples[5 * rate_hz] += 0.5
+    assert len(found(samples, rate_hz, [Region(RegionKind.TONE, 2.01, 7.99)])) == 1
