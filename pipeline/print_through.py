@@ -178,7 +178,7 @@ def _copy_before(loud: LoudStart, read: Read, rate_hz: int) -> _Copy | None:
     before_s = longest_s + EDGE_S + PIECE_S
     first = round((loud.start_s - before_s) * rate_hz)
     samples = read(max(0, first), round((loud.start_s + (MOST_PIECES + 1) * PIECE_S) * rate_hz))
-    channel = int(np.argmax(np.mean(samples.astype(np.float64) ** 2, axis=0)))
+    channel = int(np.argmax(np.einsum("ij,ij->j", samples, samples)))
     lead = max(0, -first)  # the capture begins within the pause
     signal, hz = _thinned(np.pad(samples[:, channel], (lead, 0)), rate_hz)
     start = round((before_s - GUARD_S) * hz)
@@ -233,10 +233,11 @@ def _laid_before(pause: Array, after: Array, lags: Array, quiet: int, piece: int
 
 def _thinned(samples: Array, rate_hz: int) -> tuple[Array, float]:
     """The band alone, at a rate that holds it: cut out of the spectrum."""
-    spectrum = scipy.fft.rfft(samples.astype(np.float64))
-    hz = np.arange(len(spectrum)) * rate_hz / len(samples)
-    inside = (hz >= BAND_HZ[0]) & (hz <= BAND_HZ[1])
-    count = round(len(samples) * min(1.0, RATE_HZ / rate_hz))
-    kept = np.where(inside, spectrum, 0)[: count // 2 + 1]
-    band: Array = scipy.fft.irfft(kept, count) * (count / len(samples))
-    return band, count / len(samples) * rate_hz
+    length = scipy.fft.next_fast_len(len(samples), real=True)  # silence at the end costs nothing, a prime length much
+    spectrum = scipy.fft.rfft(samples, length)
+    low, high = (round(edge_hz * length / rate_hz) for edge_hz in BAND_HZ)
+    count = scipy.fft.next_fast_len(round(length * min(1.0, RATE_HZ / rate_hz)), real=True)
+    kept = np.zeros(count // 2 + 1, spectrum.dtype)
+    kept[low : high + 1] = spectrum[low : high + 1]
+    band: Array = scipy.fft.irfft(kept, count) * (count / length)
+    return band, count / length * rate_hz
