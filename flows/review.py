@@ -33,7 +33,7 @@ from flows.review_changes import MOST_BYTES, answers_from, name_from, rerun_argu
 from flows.review_guard import ARCHIVE_PAGES, HOST, Guard
 from flows.review_sound import in_the_master, sound_response, wave_of
 from flows.review_tiles import LEVELS, TileStore, cut_tile, packed
-from flows.review_views import PAGES, REPORT_STYLE, BoxList, neighbours, render, tape_view, version_of
+from flows.review_views import PAGES, REPORT_STYLE, BoxList, box_view, neighbours, render, tape_view, version_of
 from flows.review_work import Work, run_rerun
 from flows.running import find_running, noted
 from pipeline.again import plan_again
@@ -43,6 +43,7 @@ from pipeline.errors import ArchiveError, CaptureError, DecisionError, FeltpadEr
 from pipeline.finish import read_qc
 from pipeline.overview import read_overview
 from pipeline.qc import CopyKind, SideQC, TapeQC
+from pipeline.report.summary import index_script_hash
 from pipeline.settling import count_open
 from pipeline.source import read_source
 
@@ -158,9 +159,8 @@ class _Pages:
 
     def box(self, request: Request, _: Any) -> Response:
         """The list of tapes with what is left to review."""
-        rows = self._list.rows()
-        values = {"rows": rows, "left": sum(r.left for r in rows), "unsigned": sum(not r.signed for r in rows)}
-        return HTMLResponse(render("box.html.j2", {**values, "version": self._list.version()}))
+        version, view = self._list.version(), box_view(self._archive, self._list.rows())
+        return HTMLResponse(render("box.html.j2", {"view": view, "version": version}))
 
     def tape(self, request: Request, _: Any) -> Response:
         """One tape: look, listen, settle, decide, sign."""
@@ -240,14 +240,15 @@ class _Pages:
         return sound_response(wave_of(copy, start_s, stop_s), request.headers.get("range"))
 
     def file(self, request: Request, _: Any) -> Response:
-        """A file of the archive as it is; no script of its pages is run."""
+        """A file of the archive as it is; of scripts in its pages only the one that sorts the index is run."""
         root = self._archive.root
         path = (root / request.path_params["path"]).resolve()
         inside = path.is_relative_to(root) and path.is_file()
         if not inside or any(part.startswith(".") for part in path.relative_to(root).parts):
             return PlainTextResponse("no such file in the archive", 404)
+        policy = ARCHIVE_PAGES + (f"; script-src '{index_script_hash()}'" if path == root / "index.html" else "")
         media_type = _SHOWN_TYPES.get(path.suffix)
-        return FileResponse(path, media_type=media_type, headers={"content-security-policy": ARCHIVE_PAGES})
+        return FileResponse(path, media_type=media_type, headers={"content-security-policy": policy})
 
     def static(self, request: Request, _: Any) -> Response:
         """Our own style and scripts."""

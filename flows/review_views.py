@@ -17,6 +17,7 @@ import pipeline.report
 from flows.settle import qc_now
 from pipeline.again import speed_from
 from pipeline.archive import Archive
+from pipeline.at_a_glance import DOCUMENT, read_twins
 from pipeline.errors import ArchiveError, DecisionError
 from pipeline.overview import read_overview
 from pipeline.qc import CopyKind, Finding, Severity, SideQC, TapeQC, Verdict
@@ -32,6 +33,7 @@ from pipeline.speed import SpeedSource
 
 PAGES = Path(__file__).parent / "review_pages"
 REPORT_STYLE = Path(pipeline.report.__file__).parent / "templates" / "style.css"
+TWINS_MOST = 20  # pairs of sides captured twice; the index has more
 SHOWN_OF_A_KIND = 12  # the worst; more of a kind are settled together
 BEFORE_S, LEAST_S, MOST_S = 1.3, 4.0, 15.0  # what is heard of a finding
 
@@ -91,6 +93,8 @@ class SideView:
 
 @dataclass(frozen=True)
 class TapeView:
+    """twins: which of its sides carry the same audio as another, in words."""
+
     qc: TapeQC
     title: str
     left: int
@@ -99,6 +103,7 @@ class TapeView:
     sign: str
     url: str
     report: str
+    twins: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -126,10 +131,25 @@ class TapeRow:
     trouble: str
 
 
+@dataclass(frozen=True)
+class BoxView:
+    """left and unsigned: findings to settle and tapes to sign off. twins: sides captured twice, in words."""
+
+    rows: tuple[TapeRow, ...]
+    left: int
+    unsigned: int
+    twins: tuple[str, ...]
+    more_twins: int
+
+
 def version_of(archive: Archive, tape: str) -> str:
     """Another text whenever the tape's record or the answers to it have changed."""
     places = (archive.sealed(tape).qc / "qc.json", archive.state / "settling" / tape / "settled.toml")
-    return "-".join(str(place.stat().st_mtime_ns) if place.exists() else "0" for place in places)
+    return "-".join(map(_changed, places))
+
+
+def _changed(place: Path) -> str:
+    return str(place.stat().st_mtime_ns) if place.exists() else "0"
 
 
 def tape_view(archive: Archive, tape: str) -> TapeView:
@@ -150,6 +170,19 @@ def tape_view(archive: Archive, tape: str) -> TapeView:
         sign=words.VERDICT_SIGNS[qc.verdict],
         url=url_of(tape),
         report=f"/archive/{quote(tape, safe='')}/data/qc/report.html",
+        twins=tuple(pair.message for pair in read_twins(archive) if tape in (pair.tape, pair.like_tape)),
+    )
+
+
+def box_view(archive: Archive, rows: tuple[TapeRow, ...]) -> BoxView:
+    """What the list of tapes shows above and around its rows."""
+    twins = read_twins(archive)
+    return BoxView(
+        rows=rows,
+        left=sum(row.left for row in rows),
+        unsigned=sum(not row.signed for row in rows),
+        twins=tuple(pair.message for pair in twins[:TWINS_MOST]),
+        more_twins=max(0, len(twins) - TWINS_MOST),
     )
 
 
@@ -174,8 +207,9 @@ class BoxList:
         return tuple(row for _, row in kept.values())
 
     def version(self) -> str:
-        """Another text whenever any tape has changed."""
-        return str(hash(tuple((tape, version_of(self._archive, tape)) for tape in self._archive.tapes())))
+        """Another text whenever any tape, or the summary of all, has changed."""
+        tapes = tuple((tape, version_of(self._archive, tape)) for tape in self._archive.tapes())
+        return str(hash((tapes, _changed(self._archive.root / DOCUMENT))))
 
     def _row(self, tape: str) -> TapeRow:
         try:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -12,6 +14,7 @@ from pipeline.files import whole_file
 from pipeline.finish import read_qc
 from pipeline.overview import read_overview
 from pipeline.qc import FailedSide, SideQC
+from pipeline.records import validated
 from pipeline.report.criteria import SummaryCriteria
 from pipeline.report.summary import (
     BoxSummary,
@@ -25,7 +28,16 @@ from pipeline.report.summary import (
 )
 from pipeline.sketches import read_sketches
 from pipeline.source import read_source
-from pipeline.twins import find_twins
+from pipeline.twins import Twins, find_twins
+
+DOCUMENT = "summary.json"
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What is read of the document again."""
+
+    twins: tuple[Twins, ...]
 
 
 def read_summary(
@@ -55,7 +67,7 @@ def read_summary(
 
 def write_summary(archive: Archive, summary: BoxSummary, criteria: SummaryCriteria) -> tuple[Path, Path, Path]:
     """``index.html``, ``summary.csv`` and ``summary.json``."""
-    index, table, document = (archive.root / name for name in ("index.html", "summary.csv", "summary.json"))
+    index, table, document = (archive.root / name for name in ("index.html", "summary.csv", DOCUMENT))
     with whole_file(index) as partial:
         write_index(summary, partial, criteria)
     with whole_file(table) as partial:
@@ -63,6 +75,16 @@ def write_summary(archive: Archive, summary: BoxSummary, criteria: SummaryCriter
     with whole_file(document) as partial:
         write_summary_json(summary, partial)
     return index, table, document
+
+
+def read_twins(archive: Archive) -> tuple[Twins, ...]:
+    """Sides captured twice, as the last summary told them, of tapes still here; none where it cannot be read."""
+    try:
+        told = validated(_Told, json.loads((archive.root / DOCUMENT).read_text(encoding="utf-8")))
+    except (OSError, ValueError, RecursionError):
+        return ()
+    tapes = set(archive.tapes())
+    return tuple(pair for pair in told.twins if {pair.tape, pair.like_tape} <= tapes)
 
 
 def _pictures(archive: Archive, rows: Sequence[SideSummary], criteria: SummaryCriteria) -> dict[tuple[str, str], bytes]:

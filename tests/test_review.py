@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import doctest
 import hashlib
 import itertools
@@ -35,6 +36,7 @@ from flows.review import review_app
 from flows.review_changes import rerun_arguments
 from flows.review_sound import WaveOf
 from flows.review_tiles import tile_span
+from flows.review_views import TWINS_MOST
 from flows.review_work import Work
 from flows.running import GONE_AFTER_S, find_running, noted
 from flows.settle import AnswerGiven, answer, qc_now
@@ -47,6 +49,7 @@ from pipeline.finish import read_qc
 from pipeline.overview import OverviewCriteria
 from pipeline.qc import Severity, Verdict
 from pipeline.report.criteria import ReportCriteria
+from pipeline.report.summary import BoxSummary, write_index
 from pipeline.seal import verify_tape
 from pipeline.settings import read_settings, shipped
 from pipeline.settling import Said, count_open, read_settled
@@ -56,7 +59,8 @@ from pipeline.speed import SpeedSource
 PORT = 45_123
 TOKEN = "a-token-of-the-test"
 OURS = f"http://127.0.0.1:{PORT}"
-OVERVIEW: OverviewCriteria = read_settings(ReportCriteria, shipped("config") / "report.toml").overview
+REPORT: ReportCriteria = read_settings(ReportCriteria, shipped("config") / "report.toml")
+OVERVIEW: OverviewCriteria = REPORT.overview
 
 
 @pytest.fixture(scope="module")
@@ -179,6 +183,17 @@ def test_every_answer_forbids_foreign_script_frames_and_keeping(made):
     assert "script-src 'self';" in client.get("/").headers["content-security-policy"]
 
 
+def test_the_box_at_a_glance_may_run_its_own_script_and_no_other_page_of_an_archive_any(root):
+    """The hash as browsers take it, of what stands between the tags."""
+    for place in (root / "index.html", root / "R1" / "index.html"):
+        write_index(BoxSummary("b", "Box", "now", (), {}), place, REPORT.summary)
+    script = (root / "index.html").read_text(encoding="utf-8").partition("<script>")[2].partition("</script>")[0]
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    policy = opened(root).get("/archive/index.html").headers["content-security-policy"]
+    assert f"; script-src 'sha256-{digest}'" in policy and policy.count("script-src") == 1
+    assert "script-src" not in opened(root).get("/archive/R1/index.html").headers["content-security-policy"]
+
+
 # --- what may be read
 
 
@@ -235,6 +250,39 @@ def test_reading_everything_changes_nothing(root):
         assert client.get(path).status_code == 200, path
     client.get(f"{side}/before.wav?start=2&stop=3")
     assert digests(root) == before
+
+
+def told_twins(*pairs: tuple[str, str]) -> str:
+    twins = [
+        {"tape": b, "side": "A", "like_tape": a, "like_side": "A", "faster_percent": None, "correlation": 1.0}
+        for a, b in pairs
+    ]
+    return json.dumps({"twins": [{**pair, "message": f"<b>{pair['like_tape']}"} for pair in twins]})
+
+
+def test_sides_captured_twice_are_told_on_the_list_and_on_their_tapes(root):
+    client = opened(root)
+    pages = ["/", "/tape/R1", "/tape/R2"]
+    assert not any("Captured twice" in client.get(page).text for page in pages)
+    before = client.get("/state").json()["version"]
+    (root / "summary.json").write_text(told_twins(("R1", "R2"), ("R1", "gone")))
+    assert client.get("/state").json()["version"] != before
+    for page in pages:
+        text = client.get(page).text
+        assert "Captured twice" in text and text.count("&lt;b&gt;R1") == 1, page  # a tape that is gone has no twin
+
+
+@pytest.mark.parametrize("told", ["", "{", "[1]", '{"twins": 1}', '{"twins": [{"tape": 1}]}', "[" * 5000])
+def test_a_summary_that_cannot_be_read_tells_of_no_twins(root, told):
+    (root / "summary.json").write_text(told)
+    page = opened(root).get("/")
+    assert page.status_code == 200 and "Captured twice" not in page.text
+
+
+def test_many_sides_captured_twice_do_not_fill_the_list(root):
+    (root / "summary.json").write_text(told_twins(*[("R1", "R2")] * (TWINS_MOST + 3)))
+    text = opened(root).get("/").text
+    assert text.count("&lt;b&gt;R1") == TWINS_MOST and "And 3 more" in text
 
 
 def test_words_of_the_sheet_are_shown_as_words(made):

@@ -20,11 +20,22 @@ export async function post(url, body) {
   return answer.json();
 }
 
+// Nothing is replaced while a mouse button or a finger is down: what is gone before it is let go of is never clicked.
+const PATIENT_MS = 5000; // a release outside the window may never be told
+let released = null; // a promise while something is held down
+let letGo = () => {};
+addEventListener("pointerdown", () => {
+  released ??= new Promise((done) => { letGo = () => { released = null; done(); }; });
+}, true);
+for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => setTimeout(letGo), true); // after the click
+const untilLetGo = () => Promise.race([released, new Promise((done) => { setTimeout(done, released ? PATIENT_MS : 0); })]);
+
 // Put the fresh page's live parts in place of ours; a part somebody is typing into is left alone.
 export async function refresh(busy = () => false) {
   const answer = await fetch(location.href);
   if (!answer.ok) return;
   const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+  await untilLetGo();
   document.body.dataset.version = fresh.body.dataset.version;
   for (const part of document.querySelectorAll("[data-live]")) {
     const other = fresh.querySelector(`[data-live="${part.dataset.live}"]`);

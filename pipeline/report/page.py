@@ -117,8 +117,8 @@ def render(template: str, values: Mapping[str, object], script: str = "", more_s
     sheets = ["style.css", more_style] if more_style else ["style.css"]
     style = "\n".join((_TEMPLATES / sheet).read_text(encoding="utf-8") for sheet in sheets)
     policy = (
-        f"default-src 'none'; img-src data:; media-src data:; style-src '{_source_hash(style)}'; "
-        + (f"script-src '{_source_hash(script)}'; " if script else "")
+        f"default-src 'none'; img-src data:; media-src data:; style-src '{source_hash(style)}'; "
+        + (f"script-src '{source_hash(script)}'; " if script else "")
         + "base-uri 'none'; form-action 'none'"
     )
     own = {"style": Markup(style), "script": Markup(script), "policy": policy}  # both are files of ours
@@ -244,5 +244,5 @@ def _words_table(caption: str, rows: Words) -> tables.Table:
     return tables.Table(caption, ("What", "Says"), tuple(rows.items()))
 
 
-def _source_hash(text: str) -> str:
+def source_hash(text: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii")

@@ -15,7 +15,7 @@ from pipeline.records import NotMeasured, Reading, to_plain
 from pipeline.report import words
 from pipeline.report.criteria import SummaryCriteria
 from pipeline.report.findings import count_severities, group_findings
-from pipeline.report.page import render
+from pipeline.report.page import render, source_hash
 from pipeline.report.pictures import data_uri, envelope_picture
 from pipeline.report.speed_chart import ChartPoint, draw_speed_chart
 from pipeline.twins import Twins
@@ -170,6 +170,11 @@ def summarise_failed(tape: str, failed: FailedSide, title: str, deck: str, date:
 def summary_picture(overview: Overview, criteria: SummaryCriteria) -> bytes:
     """The small waveform that stands in a side's row."""
     return envelope_picture(overview, criteria.picture_columns, criteria.picture_rows)
+
+
+def index_script_hash() -> str:
+    """The script of the box's page as a policy names it: it may run, and no other."""
+    return source_hash(_SCRIPT.read_text(encoding="utf-8"))
 
 
 def write_index(box: BoxSummary, path: Path, criteria: SummaryCriteria) -> Path:
