@@ -37,6 +37,7 @@ class LevelLimits:
     hot_peak_dbtp: float
     quiet_peak_dbfs: float
     dc_offset_percent: float
+    dc_wander_percent: float
     loudness_short_lu: float
 
 

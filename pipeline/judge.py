@@ -210,6 +210,10 @@ def _levels(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:
     if offset is not None and abs(offset) > bounds.dc_offset_percent:
         message = f"a DC offset of {offset:+.2f} % of full scale; look at the recorder's input"
         yield _found("dc-offset", Severity.WARN, message, value=abs(offset), limit=bounds.dc_offset_percent)
+    wander = _known(levels.dc_wander_percent)
+    if wander is not None and wander > bounds.dc_wander_percent:
+        message = f"the DC offset wanders by {wander:.2f} % of full scale; look at the recorder's input"
+        yield _found("dc-wanders", Severity.WARN, message, value=wander, limit=bounds.dc_wander_percent)
 
 
 def _channels(channels: Channels, limits: Acceptance) -> Iterator[Finding]:

@@ -1,7 +1,9 @@
 """Levels of a capture or a copy: peaks, loudness, floors, DC.
 
 Conventions: dBFS of an r.m.s. is of the mean square of samples in -1 … 1, so a full-scale sine reads -3.01; dBFS of a
-peak is of the highest sample, so the same sine reads 0. A DC offset is the mean, in percent of full scale.
+peak is of the highest sample, so the same sine reads 0. A DC offset is the mean, in percent of full scale. How far it
+wanders is told as what the signal itself cannot account for: the lowest voices and drums push it about by a share of
+their own level, and that is taken off, so over loud programme only a large movement counts, and in pauses any.
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from pipeline.loudness import LoudnessMeter
 from pipeline.records import NotMeasured, Reading
@@ -18,12 +21,17 @@ from pipeline.true_peak import TruePeakMeter
 
 Array = np.ndarray[Any, Any]
 
-_PIECE_FRAMES = 4096  # summed in single precision, the sums of pieces in double
+PIECE_S = 0.02  # summed in single precision, the sums of pieces in double; a whole wave of hum
+DC_PIECES = 75  # a DC is read over these, 1.5 s, weighed so that a bass of 20 Hz counts less than a thousandth in it
+DC_STEP = 25
+DC_MEDIAN = 13  # of readings half a second apart, so that what is over within three seconds (a thump) is none
+DC_OWN_SHARE = 0.3  # of the r.m.s.; simulated drums and bands with much below 5 Hz reach 0.25 after the median
 
 
 @dataclass(frozen=True)
 class Levels:
-    """hiss_floor and electronics_floor are r.m.s. of silence and of leader."""
+    """hiss_floor and electronics_floor are r.m.s. of silence and of leader. dc_wander: the DC moves by at
+    least as much."""
 
     sample_peak_dbfs: Reading
     true_peak_dbtp: Reading
@@ -32,27 +40,44 @@ class Levels:
     hiss_floor_dbfs: Reading
     electronics_floor_dbfs: Reading
     dc_offset_percent: Reading
+    dc_wander_percent: Reading
 
 
 class LevelMeter:
     """Feed blocks of float32 (frames, channels) in order, cut anywhere; then ask. Asking changes nothing."""
 
-    def __init__(self, channels: int) -> None:
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._piece = max(1, round(rate_hz * PIECE_S))
         self._frames = 0
         self._peak = 0.0
         self._sum = np.zeros(channels)
         self._products = np.zeros((channels, channels))
+        self._begun = np.zeros((2, 1, channels))  # sum and sum of squares of a piece not yet whole …
+        self._pieces = [np.zeros((2, 0, channels), np.float32)]  # … and their means over every whole one
 
     def feed(self, block: Array) -> None:
         if not len(block):
             return
-        self._frames += len(block)
         self._peak = max(self._peak, float(block.max()), -float(block.min()))
-        whole = len(block) // _PIECE_FRAMES * _PIECE_FRAMES
-        for pieces in (block[:whole].reshape(-1, _PIECE_FRAMES, block.shape[1]), block[None, whole:]):
-            across = pieces.transpose(0, 2, 1)
-            self._sum += (across @ np.ones(pieces.shape[1], np.float32)).sum(0, dtype=np.float64)
-            self._products += (across @ pieces).sum(0, dtype=np.float64)
+        wanted = min(-self._frames % self._piece, len(block))  # by the piece that has begun
+        whole = wanted + (len(block) - wanted) // self._piece * self._piece
+        self._frames += len(block)
+        self._begun += self._add(block[None, :wanted])
+        if wanted and (self._frames - len(block) + wanted) % self._piece == 0:
+            self._pieces.append((self._begun / self._piece).astype(np.float32))
+            self._begun = np.zeros_like(self._begun)
+        pieces = self._add(block[wanted:whole].reshape(-1, self._piece, block.shape[1]))
+        self._pieces.append((pieces / self._piece).astype(np.float32))
+        self._begun += self._add(block[None, whole:])
+
+    def _add(self, pieces: Array) -> Array:
+        """Take pieces (count, frames, channels) in; their sums and sums of squares (2, count, channels)."""
+        across = pieces.transpose(0, 2, 1)
+        sums = (across @ np.ones(pieces.shape[1], np.float32)).astype(np.float64)
+        self._sum += sums.sum(0)
+        products = across @ pieces
+        self._products += products.sum(0, dtype=np.float64)
+        return np.stack([sums, np.diagonal(products, axis1=1, axis2=2)])
 
     def sample_peak_dbfs(self) -> Reading:
         """The highest sample of all channels."""
@@ -64,6 +89,12 @@ class LevelMeter:
             return NotMeasured("no samples")
         means = self._sum / self._frames
         return 100 * float(means[np.argmax(np.abs(means))])
+
+    def dc_wander_percent(self) -> Reading:
+        """How far the DC moves at least, in the channel where it does most; digital silence has none."""
+        means, squares = np.concatenate(self._pieces, axis=1).astype(np.float64)
+        known = [moved for moved in map(_moved, means.T, squares.T) if moved is not None]
+        return 100 * max(known) if known else NotMeasured("too short, or digital silence")
 
     def rms_dbfs(self) -> tuple[Reading, ...]:
         """The r.m.s. of each channel, its DC offset taken out."""
@@ -78,6 +109,22 @@ class LevelMeter:
             else NotMeasured("digital silence, or hidden under the DC offset")
             for variance, mean_square in zip(variances, mean_squares, strict=True)
         )
+
+
+def _moved(means: Array, squares: Array) -> float | None:
+    """How far a channel's DC moves at least, from the means and mean squares of its pieces."""
+    if len(means) < DC_PIECES:
+        return None
+    weights = np.hanning(DC_PIECES + 2)[1:-1]
+    means = np.where(means == 0, np.nan, means)  # of digital silence
+    dc, square = (sliding_window_view(of, DC_PIECES)[::DC_STEP] @ (weights / weights.sum()) for of in (means, squares))
+    heard = np.isfinite(dc)
+    dc, square = dc[heard], square[heard]
+    if len(dc) < DC_MEDIAN:
+        return None
+    own = DC_OWN_SHARE * np.sqrt(np.maximum(square - dc**2, 0))
+    lowest, highest = (np.median(sliding_window_view(bound, DC_MEDIAN), axis=1) for bound in (dc + own, dc - own))
+    return max(0.0, float(highest.max() - lowest.min()))
 
 
 def measure_levels(
@@ -96,4 +143,5 @@ def measure_levels(
         hiss_floor_dbfs=hiss_floor_dbfs,
         electronics_floor_dbfs=electronics_floor_dbfs,
         dc_offset_percent=level.dc_offset_percent(),
+        dc_wander_percent=level.dc_wander_percent(),
     )

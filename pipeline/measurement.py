@@ -83,7 +83,7 @@ class _Meters:
         self.frames = FrameMeter(hz, channels, [self.treble, self.glides])
         self.loudness = LoudnessMeter(hz, channels)
         self.true_peak = TruePeakMeter(hz, channels)
-        self.level = LevelMeter(channels)
+        self.level = LevelMeter(hz, channels)
         self.channels = ChannelMeter(hz, channels, method.channels)
         self.hum = HumMeter(hz, channels, method.hum)
         self.events = EventMeter(hz, channels, method.events)

@@ -143,6 +143,7 @@ CASES = {
     ),
     "capture-quiet": (having(LEVELS, sample_peak_dbfs=-36.1), WARN, having(LEVELS, sample_peak_dbfs=-35.9)),
     "capture-hot": (having(LEVELS, true_peak_dbtp=-0.9), INFO, having(LEVELS, true_peak_dbtp=-1.1)),
+    "dc-wanders": (having(LEVELS, dc_wander_percent=0.51), WARN, having(LEVELS, dc_wander_percent=0.49)),
     "dc-offset": (having(LEVELS, dc_offset_percent=-0.51), WARN, having(LEVELS, dc_offset_percent=-0.49)),
     "channel-dead": (having(CHANNELS, layout=Layout.LEFT_ONLY), WARN, having(CHANNELS, layout=Layout.MONO)),
     "polarity-inverted": (having(CHANNELS, layout=Layout.INVERTED), WARN, having(CHANNELS, layout=Layout.STEREO)),

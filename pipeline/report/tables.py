@@ -119,6 +119,7 @@ def levels_table(side: SideQC) -> Table:
         ("Hiss floor", reading(levels.hiss_floor_dbfs, "dBFS", 1)),
         ("Electronics floor", reading(levels.electronics_floor_dbfs, "dBFS", 1)),
         ("DC offset", reading(levels.dc_offset_percent, "%", 3, signed=True)),
+        ("DC wanders by at least", reading(levels.dc_wander_percent, "%", 3)),
     )
     rows += [(name, cell, *(_EMPTY for _ in copies)) for name, cell in only_capture]
     return Table("Levels before and after", head, tuple(rows))
