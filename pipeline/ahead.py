@@ -12,7 +12,7 @@ Tell = Callable[[float], None]  # hears the fraction of a stage that is done, 0 
 _END = object()
 
 
-def ahead(blocks: Iterable[Block], depth: int = 2) -> Iterator[Block]:
+def ahead(blocks: Iterable[Block], depth: int = 2) -> Generator[Block, None, None]:
     """The same blocks in the same order, made by a thread of their own, at most ``depth`` in stock.
 
     An error in the making is raised here. Closing the generator early stops the thread at its next block, and closes

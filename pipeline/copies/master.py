@@ -6,7 +6,8 @@ run proves the preservation copy by decoding all of it on the way.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
@@ -124,7 +125,7 @@ def _cut_out(blocks: Iterator[Array], proven: AudioDigest, start: int, stop: int
 
 
 def _written(
-    rendered: Iterator[Array],
+    rendered: Generator[Array, None, None],
     writer: _Writer,
     quantiser: Quantiser,
     hz: int,
@@ -143,11 +144,15 @@ def _written(
             digest.update(integers)
             yield integers
 
-    for integers in ahead(measured()):
-        writer.write(integers)
-        if spool is not None:
-            spool.feed(integers)
-        frames += len(integers)
+    with (
+        closing(rendered),
+        closing(ahead(measured())) as quantised,
+    ):  # also when writing fails: nothing goes on working then
+        for integers in quantised:
+            writer.write(integers)
+            if spool is not None:
+                spool.feed(integers)
+            frames += len(integers)
     return AudioFacts(
         digest.hexdigest(),
         frames,
