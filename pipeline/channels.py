@@ -20,7 +20,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-import scipy.fft
 
 from pipeline.channel_bands import SILENT, Array, Bands, coarse_delay_s, coherence_of, delay_weight, fine_delay_s
 from pipeline.records import NotMeasured, Reading
@@ -119,6 +118,8 @@ class ChannelMeter:
 
     def _reduced(self, frames: Array, together: int) -> tuple[Array, Array, Array, Array]:
         """frames is (frames, length, 2); gives (frames / together, bands) of each part of `Bands`."""
+        import scipy.fft
+
         windowed = np.ascontiguousarray(np.moveaxis(frames, 2, 0)) * self._window
         low, high = self._edges[0], self._edges[-1]
         left, right = scipy.fft.rfft(windowed, axis=-1)[..., low:high]

@@ -128,13 +128,14 @@ def _runs(marks: Array, bridge: int) -> Iterator[Range]:
 
 def _hiss_db(levels: Array, chunk_s: float, pauses: Sequence[Span]) -> Array:
     """(octaves,) what hiss is in the pauses; infinite where they are too short to tell."""
-    starts_s = np.arange(levels.shape[1]) * chunk_s
-    inside = np.zeros(len(starts_s), bool)
-    for pause in pauses:
-        inside |= (starts_s >= pause.start_s + PAUSE_EDGE_S) & (starts_s < pause.stop_s - PAUSE_EDGE_S)
-    if inside.sum() * chunk_s < PAUSES_S:
+    inner = [
+        levels[:, round((pause.start_s + PAUSE_EDGE_S) / chunk_s) : round((pause.stop_s - PAUSE_EDGE_S) / chunk_s)]
+        for pause in pauses
+        if pause.seconds > 2 * PAUSE_EDGE_S
+    ]
+    if sum(part.shape[1] for part in inner) * chunk_s < PAUSES_S:
         return np.full(len(levels), np.inf)
-    return np.asarray(np.median(levels[:, inside], axis=1) / STEPS_PER_DB - LOUDEST_DB)
+    return np.asarray(np.median(np.concatenate(inner, axis=1), axis=1) / STEPS_PER_DB - LOUDEST_DB)
 
 
 def _measured(levels: Array, octave: int, run: Range, least_beside_db: float, chunk_s: float) -> tuple[Range, float]:

@@ -9,12 +9,11 @@ or line with no energy at all reads ``SILENT_DB``.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
-import scipy.fft
 
 Array = np.ndarray[Any, Any]
 
@@ -105,13 +104,13 @@ class FrameMeter:
 
     def frames(self) -> Frames:
         """Every whole frame so far. A capture shorter than one frame is filled up with zeros to give one."""
-        rows = list(self._rows)
+        rows, self._rows = self._rows, []
         rest = self._held[:, : self._filled]
         if not rows and self._filled < self._length:
             rest = np.pad(rest, ((0, 0), (0, self._length - self._filled)))
         if rest.shape[1] >= self._length:
             rows.append(self._measured(rest))
-        total, bands, line_hz, share, line, flat, zeros = (np.concatenate(c) for c in zip(*rows, strict=True))
+        total, bands, line_hz, share, line, flat, zeros = (np.concatenate(column) for column in _columns(rows))
         times_s = (np.arange(len(zeros)) * self._hop + self._length / 2) / self._rate_hz
         return Frames(self._hop / self._rate_hz, times_s, bands, total, line_hz, share, line, flat, zeros)
 
@@ -123,6 +122,8 @@ class FrameMeter:
 
     def _spectra(self, views: Array) -> tuple[Array, ...]:
         """views is (frames, channels, length)."""
+        import scipy.fft
+
         spectrum = scipy.fft.rfft(views * self._window, axis=-1)
         squares = spectrum.view(np.float32)  # in one row: real and imaginary parts apart would be walked in strides
         squares *= squares
@@ -152,6 +153,14 @@ class FrameMeter:
         bend = left - 2 * middle + right
         offset = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1), 0.0)
         return (peak + np.clip(offset, -0.5, 0.5)) * (self._rate_hz / self._length), np.sum(around, axis=0)
+
+
+def _columns(rows: list[tuple[Array, ...]]) -> Iterator[list[Array]]:
+    """Column after column of the rows, which are used up: both at once would be twice the memory."""
+    columns = [list(column) for column in zip(*rows, strict=True)]
+    rows.clear()
+    while columns:
+        yield columns.pop(0)
 
 
 def _hann(length: int) -> Array:

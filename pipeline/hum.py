@@ -20,7 +20,6 @@ from enum import StrEnum
 from typing import Any
 
 import numpy as np
-import scipy.fft
 
 from pipeline.regions import Region, RegionKind
 
@@ -158,6 +157,8 @@ class HumMeter:
 
     def _spectrum(self, series: Array, regions: Sequence[Region], kind: RegionKind) -> _Spectrum | None:
         """The mean over windows; in programme the level that four windows of five reach. None where too short."""
+        import scipy.fft
+
         criteria = self._criteria
         bounds = [
             (round(region.start_s * self._series_hz), min(round(region.stop_s * self._series_hz), len(series)))

@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import scipy.fft
 
 from pipeline.errors import ArchiveError
 
@@ -153,6 +152,8 @@ class OverviewMeter:
 
     def _rows_of(self, frames: Array) -> Array:
         """(frames, length, channels) to (frames, rows): the strongest line of each row on the louder channel."""
+        import scipy.fft
+
         spectrum = scipy.fft.rfft(np.ascontiguousarray((frames * self._window).swapaxes(1, 2)), axis=-1)
         power = np.max(spectrum.real**2 + spectrum.imag**2, axis=1) * self._scale
         rows: Array = np.maximum.reduceat(power, self._row_bins, axis=-1)

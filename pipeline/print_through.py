@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import scipy.fft
 
 from pipeline.frames import Frames
 from pipeline.records import NotMeasured, Reading
@@ -212,6 +211,8 @@ def _laid_before(pause: Array, after: Array, lags: Array, quiet: int, piece: int
 
     The envelope of their correlation with the pause, what it would be were both alike, and the pieces' energy.
     """
+    import scipy.fft
+
     products, powers, energies = np.zeros((3, len(lags)))
     length = scipy.fft.next_fast_len(len(pause) + piece, real=True)
     spectrum = scipy.fft.rfft(pause, length)
@@ -233,6 +234,8 @@ def _laid_before(pause: Array, after: Array, lags: Array, quiet: int, piece: int
 
 def _thinned(samples: Array, rate_hz: int) -> tuple[Array, float]:
     """The band alone, at a rate that holds it: cut out of the spectrum."""
+    import scipy.fft
+
     length = scipy.fft.next_fast_len(len(samples), real=True)  # silence at the end costs nothing, a prime length much
     spectrum = scipy.fft.rfft(samples, length)
     low, high = (round(edge_hz * length / rate_hz) for edge_hz in BAND_HZ)

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import scipy.fft
 
 from pipeline.outline import OutlineCriteria, fingerprints
 
@@ -150,6 +149,8 @@ def _laid_over(first: Array, second: Array, criteria: TwinCriteria) -> tuple[flo
 
 def _correlated(first: Array, second: Array) -> tuple[Array, Array]:
     """Normalised correlation at every offset at which the two overlap, and how many steps do."""
+    import scipy.fft
+
     offsets = len(first) + len(second) - 1
     length = scipy.fft.next_fast_len(offsets, real=True)
     ones = [np.ones(len(first)), np.ones(len(second))]

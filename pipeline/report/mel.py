@@ -8,7 +8,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import scipy.fft
 
 Array = np.ndarray[Any, Any]
 
@@ -22,6 +21,8 @@ def mel_spectrogram(samples: Array, rate_hz: int, fft: int, hop: int, rows: int,
 
     Hann windows of ``fft`` samples stand ``hop`` apart, the first centred on the first sample, silence beyond the ends.
     """
+    import scipy.fft
+
     padded = np.pad(np.asarray(samples, np.float32), fft // 2)
     views = np.lib.stride_tricks.sliding_window_view(padded, fft)[::hop]
     window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(fft) / fft)).astype(np.float32)
