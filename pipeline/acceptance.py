@@ -10,6 +10,7 @@ class CaptureLimits:
     """Lowest sample rate and word length of a capture that shall be a master."""
 
     lowest_rate_hz: int
+    dropouts_rate_hz: int
     lowest_bits: int
 
 

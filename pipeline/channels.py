@@ -38,7 +38,7 @@ class Layout(StrEnum):
     STEREO = "stereo"
     LEFT_ONLY = "left-only"
     RIGHT_ONLY = "right-only"
-    INVERTED = "inverted"  # two that carry the same with opposite polarity
+    INVERTED = "inverted"  # opposite polarity: two that carry the same, or stereo with one channel turned over
 
 
 @dataclass(frozen=True)
@@ -62,6 +62,9 @@ class ChannelCriteria:
     related                      coherence (0 … 1) below which two channels are never called the same
     mono_residual                residual share of power (0 … 1), hiss taken off, up to which two channels are the same
     mono_highest_hz              residual is read up to here (Hz); above, a wandering azimuth would count
+    opposed_correlation          stereo below this (-1 … 1) has one channel turned over
+    lapse_db                     stretches whose balance is further (dB) from the usual are left out for the residual …
+    lapse_share                  … where the others hold this share of all power (0 … 1)
     hiss_share                   most that may be taken off as hiss (0 … 1) where no stretch without programme is there
     quietest_programme_dbfs      below this (dBFS, ``LOWEST_HZ`` to 12 kHz) a capture holds nothing to measure
     greatest_delay_us            delays are looked for within +- this
@@ -76,6 +79,9 @@ class ChannelCriteria:
     related: float
     mono_residual: float
     mono_highest_hz: float
+    opposed_correlation: float
+    lapse_db: float
+    lapse_share: float
     hiss_share: float
     quietest_programme_dbfs: float
     greatest_delay_us: float
@@ -220,14 +226,25 @@ def _read_layout(chosen: Bands, pauses: Bands, criteria: ChannelCriteria) -> Lay
         left_steady, right_steady = (_spread_db(power) < criteria.steady_db for power in (left, right))
         if left_steady != right_steady:
             return Layout.RIGHT_ONLY if left_steady else Layout.LEFT_ONLY
-    clean = _without_noise(chosen, pauses, low, criteria)
+    clean = _without_noise(_without_lapses(chosen, criteria), pauses, low, criteria)
     power = np.sqrt(clean.left * clean.right)[low]
     residual = np.sum(power * (1 - coherence_of(clean)[low])) / np.maximum(power.sum(), SILENT)
-    if coherence < criteria.related or residual > criteria.mono_residual:
-        return Layout.STEREO
     turn_s = coarse_delay_s(total, delay_weight(total, len(left) * FRAMES_PER_STRETCH), criteria.greatest_delay_us)
     aligned = np.sum((clean.cross * np.exp(2j * np.pi * total.hz * turn_s)).real)
+    if aligned < criteria.opposed_correlation * np.sqrt(clean.left.sum() * clean.right.sum()):
+        return Layout.INVERTED
+    if coherence < criteria.related or residual > criteria.mono_residual:
+        return Layout.STEREO
     return Layout.MONO if aligned > 0 else Layout.INVERTED
+
+
+def _without_lapses(chosen: Bands, criteria: ChannelCriteria) -> Bands:
+    """Without the stretches in which one channel drops out; all of them where balance changes as it does in stereo."""
+    left, right = (part.sum(1, dtype=np.float64) + SILENT for part in (chosen.left, chosen.right))
+    balance_db = 10 * np.log10(right / left)
+    even = np.abs(balance_db - np.median(balance_db)) <= criteria.lapse_db
+    is_most = (left + right)[even].sum() >= criteria.lapse_share * (left + right).sum()
+    return chosen.taken(even) if is_most else chosen
 
 
 def _spread_db(power: Array) -> float:

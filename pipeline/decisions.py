@@ -166,10 +166,8 @@ def decide_channels(channels: Channels, captured: int, settings: CopySettings) -
             return ChannelDecision(ChannelUse.LEFT, By.AUTO, "the right channel is dead")
         case Layout.RIGHT_ONLY:
             return ChannelDecision(ChannelUse.RIGHT, By.AUTO, "the left channel is dead")
-        case Layout.STEREO if _are_opposed(channels, settings):
-            why = (
-                f"stereo whose channels oppose each other (correlation {channels.correlation:.2f}): one is turned over"
-            )
+        case Layout.INVERTED if _is_opposed_stereo(channels, settings):
+            why = f"stereo whose channels oppose each other (correlation {channels.correlation:.2f}), one turned over"
             return ChannelDecision(ChannelUse.RIGHT_FLIPPED, By.AUTO, why)
         case Layout.STEREO:
             return ChannelDecision(ChannelUse.AS_CAPTURED, By.AUTO, "the channels differ: stereo")
@@ -182,9 +180,9 @@ def decide_channels(channels: Channels, captured: int, settings: CopySettings) -
     return ChannelDecision(ChannelUse.AVERAGE, By.AUTO, "the same on both channels: averaging lowers the hiss")
 
 
-def _are_opposed(channels: Channels, settings: CopySettings) -> bool:
+def _is_opposed_stereo(channels: Channels, settings: CopySettings) -> bool:
     correlation = channels.correlation
-    return not isinstance(correlation, NotMeasured) and correlation < settings.channels.opposed_correlation
+    return not isinstance(correlation, NotMeasured) and correlation > settings.channels.mono_correlation
 
 
 def decide_equalisation(deck_us: float | None, tape_us: float | None) -> EqualisationDecision:

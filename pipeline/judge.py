@@ -12,7 +12,7 @@ from pipeline.acceptance import Acceptance
 from pipeline.bench_log import BenchChoice
 from pipeline.capture import CaptureFacts
 from pipeline.channels import Channels, Layout
-from pipeline.decisions import By, ChannelUse, Decisions
+from pipeline.decisions import Decisions
 from pipeline.events import JUMPED, REPEATED, Event, EventKind
 from pipeline.judge_extent import judge_extent
 from pipeline.judge_tape import judge_tape
@@ -118,6 +118,8 @@ def _capture(facts: CaptureFacts, limits: Acceptance) -> Iterator[Finding]:
     bits = BIT_DEPTHS[facts.encoding.value]
     if facts.sample_rate_hz < lowest.lowest_rate_hz:
         message = f"captured at {facts.sample_rate_hz} Hz; guidelines ask for {lowest.lowest_rate_hz} Hz and more"
+        if facts.sample_rate_hz < lowest.dropouts_rate_hz:
+            message += ". It holds too little hiss for dropouts to be looked for"
         limit = float(lowest.lowest_rate_hz)
         yield _found("capture-rate-low", Severity.WARN, message, value=float(facts.sample_rate_hz), limit=limit)
     if bits < lowest.lowest_bits:
@@ -224,7 +226,7 @@ def _channels(channels: Channels, limits: Acceptance) -> Iterator[Finding]:
         )
         yield _found("channel-dead", Severity.WARN, message)
     if channels.layout is Layout.INVERTED:
-        message = "the channels carry the same with opposite polarity; copies are mono and do not cancel"
+        message = "the channels have opposite polarity; copies do not cancel. Look at the leads and at the head's wires"
         yield _found("polarity-inverted", Severity.WARN, message)
     balance, delay = _known(channels.balance_db), _known(channels.delay_us)
     if channels.layout is Layout.MONO and balance is not None and abs(balance) > limits.channels.balance_db:
@@ -288,9 +290,6 @@ def _copies(decisions: Decisions, outcome: CopyOutcome, limits: Acceptance) -> I
     if outcome.clipped_samples:
         message = f"{outcome.clipped_samples} samples of the master did not fit and were held at full scale"
         yield _found("master-clipped", Severity.WARN, message, value=float(outcome.clipped_samples), limit=0.0)
-    if decisions.channels.use is ChannelUse.RIGHT_FLIPPED and decisions.channels.by is By.AUTO:
-        message = f"{decisions.channels.why}. Look at the leads and at the head's wires"
-        yield _found("polarity-inverted", Severity.WARN, message)
     if decisions.gain.master_db < 0:
         yield _found("master-turned-down", Severity.INFO, decisions.gain.why, value=-decisions.gain.master_db)
     if decisions.equalisation.changes:

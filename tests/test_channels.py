@@ -61,6 +61,25 @@ def test_opposite_polarity_is_inverted_and_correlates_negatively(seed: int) -> N
     assert found.delay_us == pytest.approx(12.0, abs=1.0)
 
 
+@pytest.mark.parametrize("side", [0.1, 0.3])
+def test_stereo_with_one_lead_reversed_is_inverted(side: float) -> None:
+    middle = programme.music_like(SECONDS, 44100, 7)[:, 0]
+    away = programme.music_like(SECONDS, 44100, 8)[:, 0]
+    pair = np.stack([middle + side * away, side * away - middle], axis=1)
+    assert measured(pair + programme.noise(len(pair), 2, 9, -60), 44100).layout is Layout.INVERTED
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_dropouts_of_one_track_leave_a_mono_recording_mono(seed: int) -> None:
+    rate_hz, rng = 44100, np.random.default_rng(seed)
+    one = programme.both(programme.speech_like(SECONDS, rate_hz, 40 + seed))
+    for at in rng.uniform(1, SECONDS - 1, 6):
+        lost = programme.fading(rng.uniform(0.08, 0.2), 25.0, 0.003, rate_hz)
+        start = round(at * rate_hz)
+        one[start : start + len(lost), seed % 2] *= lost
+    assert measured(one + programme.noise(len(one), 2, 50 + seed, -55), rate_hz).layout is Layout.MONO
+
+
 @pytest.mark.parametrize("side", [0.06, 0.1, 0.3])
 def test_music_that_is_nearly_mono_is_stereo(side: float) -> None:
     middle = programme.music_like(SECONDS, 44100, 7)[:, 0]

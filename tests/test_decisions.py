@@ -70,7 +70,7 @@ def test_the_cut_keeps_the_programme_and_a_margin_of_silence(parts, cut):
 # --- channels ---
 
 
-def channels(layout, balance_db=0.0, delay_us=0.0, correlation=0.99):
+def channels(layout, balance_db=0.0, delay_us=0.0, correlation=-0.99):
     return Channels(layout, balance_db, delay_us, correlation, 0.5)
 
 
@@ -80,9 +80,9 @@ def channels(layout, balance_db=0.0, delay_us=0.0, correlation=0.99):
         (channels(Layout.MONO), 1, ChannelUse.AS_CAPTURED),
         (channels(Layout.STEREO), 2, ChannelUse.AS_CAPTURED),
         (channels(Layout.STEREO, delay_us=300.0), 2, ChannelUse.AS_CAPTURED),
-        (channels(Layout.STEREO, correlation=-0.59), 2, ChannelUse.AS_CAPTURED),
-        (channels(Layout.STEREO, correlation=-0.61), 2, ChannelUse.RIGHT_FLIPPED),
-        (channels(Layout.STEREO, correlation=UNKNOWN), 2, ChannelUse.AS_CAPTURED),
+        (channels(Layout.INVERTED, correlation=-0.96), 2, ChannelUse.RIGHT_FLIPPED),
+        (channels(Layout.INVERTED, correlation=-0.98), 2, ChannelUse.DIFFERENCE),
+        (channels(Layout.INVERTED, correlation=UNKNOWN), 2, ChannelUse.DIFFERENCE),
         (channels(Layout.MONO), 2, ChannelUse.AVERAGE),
         (channels(Layout.MONO, delay_us=-19.9), 2, ChannelUse.AVERAGE),
         (channels(Layout.MONO, delay_us=-20.1, balance_db=-1.0), 2, ChannelUse.LEFT),

@@ -19,7 +19,7 @@ from pipeline.acceptance import Acceptance
 from pipeline.bench_log import BenchChoice
 from pipeline.capture import Encoding
 from pipeline.channels import Layout
-from pipeline.decisions import By, ChannelUse, SpeedDecision
+from pipeline.decisions import By, SpeedDecision
 from pipeline.deck import BenchEntry
 from pipeline.events import GONE, JUMPED, REPEATED, Event, EventKind
 from pipeline.hum import HumLine, HumOrigin
@@ -214,13 +214,6 @@ def test_programme_that_is_cut_off_at_the_tail_is_told_once_with_how_much_is_the
     found = judged(**regions((LEADER, 0, 100), (PROGRAMME, 100, DURATION_S)), minutes=30.0)
     (only,) = [one for one in found if one.code.startswith(("programme", "side"))]
     assert only.code == "programme-at-tail" and "15.0 of 30 min" in only.message
-
-
-def test_stereo_that_was_turned_over_by_feltpad_is_told_and_what_a_person_turned_is_not():
-    for by, told in ((By.AUTO, 1), (By.PERSON, 0)):
-        turned = decided(DURATION_S, use=ChannelUse.RIGHT_FLIPPED)
-        turned = replace(turned, channels=replace(turned.channels, by=by))
-        assert [one.code for one in judged(decisions=turned)].count("polarity-inverted") == told
 
 
 @pytest.mark.parametrize("minutes", [None, 15.0])

@@ -29,11 +29,11 @@ class CutSettings:
 @dataclass(frozen=True)
 class ChannelSettings:
     """average_max_delay_us  two mono channels further apart are not averaged; the better one is taken
-    opposed_correlation   stereo below this (-1 … 1) has one channel turned over, and is turned back
+    mono_correlation      opposed channels above this (-1 … 0) are stereo; they stay two, one turned back
     """
 
     average_max_delay_us: float
-    opposed_correlation: float
+    mono_correlation: float
 
 
 @dataclass(frozen=True)
