@@ -25,6 +25,7 @@ from pipeline.ranges import FoundRanges, together
 from pipeline.records import NotMeasured, Reading
 from pipeline.regions import Region, RegionKind
 from pipeline.repeats import RepeatCriteria, RepeatFinder, those_on_tape
+from pipeline.small_clicks import SmallClickCriteria, SmallClickFinder
 from pipeline.spans import Span
 
 Array = np.ndarray[Any, Any]
@@ -49,7 +50,8 @@ JUMPED = NotMeasured("the samples are gone without a trace, the tone jumps")
 
 @dataclass(frozen=True)
 class Event:
-    """depth_db: how far the level fell (dropout), or rose (click); NotMeasured where depth has no meaning.
+    """depth_db: how far the level fell (dropout), or rose over what is beside (click); NotMeasured where
+    that has no meaning.
 
     Its reason tells the gaps apart: `GONE`, `REPEATED` and `JUMPED`.
     """
@@ -74,6 +76,7 @@ class EventCriteria:
     jumps: PhaseJumpCriteria
     dropouts: DropoutCriteria
     clicks: ClickCriteria
+    small_clicks: SmallClickCriteria
 
 
 class EventMeter:
@@ -93,6 +96,8 @@ class EventMeter:
         self._clips = [[ClipFinder(merge, most, criteria.clips) for _ in range(2)] for _ in range(channels)]
         self._gaps = [GapFinder(rate_hz, FoundRanges(merge, most), criteria.gaps) for _ in range(channels)]
         self._repeats = RepeatFinder(rate_hz, FoundRanges(merge, most), criteria.repeats)
+        chunk, small = self._octaves.chunk, criteria.small_clicks
+        self._small = [SmallClickFinder(rate_hz, chunk, FoundRanges(merge, most), small) for _ in range(channels)]
         self._trace = LevelTrace(self._octaves, channels)
         self._is_finished = False
 
@@ -126,6 +131,7 @@ class EventMeter:
             self._clips[channel][0].look(own, beside, tops, self._held_start)
             if self._clips[channel][1].is_possible(bottoms):
                 self._clips[channel][1].look(-own, beside, bottoms, self._held_start)
+            self._small[channel].look(own[beside:stop], highest - lowest)
             zeros = (highest == 0) & (lowest == 0)
             if self._gaps[channel].is_in_zeros or zeros.any() or own[stop - 1] == 0:
                 self._gaps[channel].look(own, beside, stop, self._held_start)
@@ -180,6 +186,7 @@ class EventMeter:
         dropouts, clicks = ([FoundRanges(merge, most) for _ in range(self._channels)] for _ in range(2))
         find_dropouts(self._trace, leaders, pauses, dropouts, self._criteria.dropouts)
         find_clicks(self._trace, clicks, self._criteria.clicks)
+        clicked = together([*clicks, *(finder.found for finder in self._small)])
         clips = together([finder.found for sides in self._clips for finder in sides])
         gaps = together([finder.found for finder in self._gaps])
         repeats = those_on_tape(self._repeats.found, self._trace, self._criteria.repeats)
@@ -190,7 +197,7 @@ class EventMeter:
         lost = together([gaps, repeats, jumped])
         return [
             (EventKind.DROPOUT, None, together(dropouts).apart_from(lost)),
-            (EventKind.CLICK, None, together(clicks).apart_from(lost).apart_from(clips)),  # their edges click as well
+            (EventKind.CLICK, None, clicked.apart_from(lost).apart_from(clips)),  # their edges click as well
             (EventKind.CLIP, FLAT, clips),
             (EventKind.GAP, GONE, gaps),
             (EventKind.GAP, REPEATED, repeats),
