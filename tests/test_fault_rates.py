@@ -2,10 +2,15 @@
 
 Every minute is drawn anew: speech, a band, drums; from 20 dB below a usual level to 6 dB above, over hiss of -64 to
 -48 dBFS through a deck with hum and noise of its own. The detectors' settings were chosen on other material.
+
+The rates themselves are measured by the long run, some eight minutes of it: ``FELTPAD_LONG=1 python -m pytest
+tests/test_fault_rates.py``. Without it a tenth of the material is looked at, and a test fails where the rate it names
+would give what was seen less than once in a thousand times: worse rates are noticed, the named ones not proved.
 """
 
 from __future__ import annotations
 
+import os
 import tomllib
 from collections import Counter
 from collections.abc import Iterator
@@ -13,16 +18,28 @@ from collections.abc import Iterator
 import numpy as np
 import programme
 import pytest
-from scipy import signal
+from scipy import signal, stats
 
 from pipeline.events import Event, EventCriteria, EventKind, EventMeter
 from pipeline.settings import settings_from, shipped
 
 pytestmark = pytest.mark.slow
+LONG = bool(os.environ.get("FELTPAD_LONG"))
+DOUBT = 0.001
 MAKERS = ("speech", "music", "drums")
 CRITERIA = settings_from(
     EventCriteria, tomllib.loads((shipped("config") / "method.toml").read_text())["events"], "method.toml"
 )
+
+
+def most_false(an_hour: float, hours: float) -> float:
+    """More would be worse than so many an hour."""
+    return an_hour * hours if LONG else float(stats.poisson.ppf(1 - DOUBT, an_hour * hours))
+
+
+def fewest_hits(share: float, count: int) -> float:
+    """Fewer would be worse than this share."""
+    return share * count if LONG else float(stats.binom.ppf(DOUBT, count, share))
 
 
 def events(samples: programme.Array, rate_hz: int) -> tuple[Event, ...]:
@@ -63,25 +80,27 @@ def sides(rate_hz: int, minutes: int, first_seed: int) -> Iterator[tuple[str, in
 
 
 def test_at_most_two_clicks_and_two_dropouts_an_hour_are_none_and_no_gap() -> None:
-    minutes, false = {8000: 30, 44100: 60, 96000: 30}, Counter[EventKind]()
+    minutes = {8000: 30, 44100: 60, 96000: 30} if LONG else {8000: 6, 44100: 6, 96000: 3}
+    false = Counter[EventKind]()
     for rate_hz, count in minutes.items():
         for _, _, samples in sides(rate_hz, count, 6000):
             false.update(event.kind for event in events(samples, rate_hz))
     hours = sum(minutes.values()) / 60
-    assert false[EventKind.CLICK] <= 2 * hours
-    assert false[EventKind.DROPOUT] <= 2 * hours
+    assert false[EventKind.CLICK] <= most_false(2, hours)
+    assert false[EventKind.DROPOUT] <= most_false(2, hours)
     assert false[EventKind.GAP] == 0
 
 
-def test_ten_hours_without_lost_samples_have_no_gap() -> None:
-    for _, _, samples in sides(8000, 600, 5000):
+def test_hours_without_lost_samples_have_no_gap() -> None:
+    """Ten of them in the long run."""
+    for _, _, samples in sides(8000, 600 if LONG else 40, 5000):
         assert [event for event in events(samples, 8000) if event.kind is EventKind.GAP] == []
 
 
 @pytest.mark.parametrize("rate_hz", [8000, 44100, 96000])
 def test_of_a_hundred_lost_stretches_of_5_ms_and_more_ninety_nine_are_found(rate_hz: int) -> None:
     hits = []
-    for _, seed, samples in sides(rate_hz, 6, 4000):
+    for _, seed, samples in sides(rate_hz, 6 if LONG else 3, 4000):
         rng, lost = np.random.default_rng(seed), []
         for at_s in np.arange(0.6, 59, 0.6):
             start = round((at_s + rng.uniform(0, 0.2)) * rate_hz)
@@ -92,13 +111,14 @@ def test_of_a_hundred_lost_stretches_of_5_ms_and_more_ninety_nine_are_found(rate
         gaps = [event for event in events(samples, rate_hz) if event.kind is EventKind.GAP]
         hits += [any(abs(gap.start_s - a) + abs(gap.stop_s - b) < 0.002 for gap in gaps) for a, b in lost]
         assert all(any(abs(gap.start_s - a) < 0.002 for a, _ in lost) for gap in gaps)
-    assert sum(hits) >= 0.99 * len(hits)
+    assert len(hits) > 250
+    assert sum(hits) >= fewest_hits(0.99, len(hits))
 
 
 @pytest.mark.parametrize("rate_hz", [44100, 96000])
 def test_of_twenty_dropouts_of_20_ms_and_15_db_nineteen_are_found(rate_hz: int) -> None:
     hits = []
-    for seed in range(4100, 4108):
+    for seed in range(4100, 4108 if LONG else 4104):
         rng, sound = np.random.default_rng(seed), side(MAKERS[seed % 2], rate_hz, seed)
         deck, truth = programme.noise(len(sound), 2, seed + 300, -85), []
         for at_s in np.arange(1.0, 58, 2.0):
@@ -110,7 +130,7 @@ def test_of_twenty_dropouts_of_20_ms_and_15_db_nineteen_are_found(rate_hz: int) 
         found = [event for event in events(sound + deck, rate_hz) if event.kind is EventKind.DROPOUT]
         hits += [any(one.start_s < b + 0.02 and one.stop_s > a - 0.02 for one in found) for a, b in truth]
     assert len(hits) > 100
-    assert sum(hits) >= 0.95 * len(hits)
+    assert sum(hits) >= fewest_hits(0.95, len(hits))
 
 
 def click(kind: str, rate_hz: int, rng: np.random.Generator) -> programme.Array:
@@ -133,7 +153,7 @@ def test_of_ten_clicks_20_db_above_the_loudest_treble_beside_them_nine_are_found
     """Treble is what lies above a sixth of the rate (9 kHz at most); beside is within 25 ms."""
     treble = signal.butter(4, min(rate_hz / 6, 9000), "highpass", fs=rate_hz, output="sos")
     hits, beside = [], round(0.025 * rate_hz)
-    for _, seed, samples in sides(rate_hz, 9, 4200):
+    for _, seed, samples in sides(rate_hz, 9 if LONG or rate_hz < 10_000 else 3, 4200):
         rng, truth_s = np.random.default_rng(seed), []
         residual = signal.sosfiltfilt(treble, samples, axis=0)
         for at_s in np.arange(0.5, 59, 0.7):
@@ -148,4 +168,4 @@ def test_of_ten_clicks_20_db_above_the_loudest_treble_beside_them_nine_are_found
         found = [one.start_s for one in events(np.clip(samples, -1, 1), rate_hz) if one.kind is EventKind.CLICK]
         hits += [any(abs(one_s - at_s) < 0.006 for one_s in found) for at_s in truth_s]
     assert len(hits) > 100
-    assert sum(hits) >= 0.9 * len(hits)
+    assert sum(hits) >= fewest_hits(0.9, len(hits))
