@@ -24,6 +24,7 @@ from pipeline.regions import RegionKind
 from pipeline.speed import SpeedSource
 
 SHORT_DB = 0.05  # less than a printed decimal is no news
+DEPTHS = {EventKind.DROPOUT: " by {:.0f} dB", EventKind.CLICK: ", {:.0f} dB above what is beside it"}
 LOSSES: dict[Reading, str] = {  # what else stands where samples are lost; otherwise zeros do
     REPEATED: "samples are missing: the recorder wrote earlier ones once more in their place, capture again",
     JUMPED: "samples are missing: a steady tone jumps here by a part of its wave, capture again",
@@ -274,8 +275,11 @@ def _events(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:
             severity = Severity.INFO
         for event in events:
             span = (event.start_s, event.stop_s)
+            depth_db = _known(event.depth_db)
             message = LOSSES.get(event.depth_db, words)
-            yield _found(kind.value, severity, message, at=span, value=_known(event.depth_db))
+            if depth_db is not None and kind in DEPTHS:
+                message += DEPTHS[kind].format(depth_db)
+            yield _found(kind.value, severity, message, at=span, value=depth_db)
 
 
 def _copies(decisions: Decisions, outcome: CopyOutcome, limits: Acceptance) -> Iterator[Finding]:
