@@ -26,8 +26,6 @@ _START = "from flows.workers import serve; serve()"
 _ONE_THREAD = dict.fromkeys(
     ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"), "1"
 )
-# glibc gives every thread a heap of its own, and blocks that travel between threads leave each of them large.
-_FEW_HEAPS = {"MALLOC_ARENA_MAX": "2"}
 
 
 class StageFailed(FeltpadError):
@@ -189,7 +187,7 @@ class _Worker:
                 stdout=subprocess.PIPE,
                 stderr=errors,
                 start_new_session=True,
-                env={**os.environ, **_ONE_THREAD, **_FEW_HEAPS, "PYTHONPATH": _our_path()},
+                env={**os.environ, **_ONE_THREAD, "PYTHONPATH": _our_path()},
             )
         self._guard = watched_by
         self._guard.watch(self._process.pid)

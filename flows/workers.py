@@ -27,6 +27,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
+from flows.heap import give_back, set_heap
 from pipeline.errors import FeltpadError
 
 Tell = Callable[[float], None]
@@ -114,6 +115,7 @@ def read_frame(stream: IO[bytes]) -> Any:
 def serve() -> None:
     """The whole life of a child: take calls, answer them, end with the parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to answer
+    set_heap()
     with suppress(OSError):  # where memory runs out, a worker goes before the program that can start it again
         Path("/proc/self/oom_score_adj").write_text("500")
     inbox, outbox = _take_standard_streams()
@@ -122,6 +124,7 @@ def serve() -> None:
     threading.Thread(target=_listen, args=(inbox, calls), daemon=True).start()
     while True:
         _answer(calls.get(), outbox)
+        give_back()
 
 
 def _take_standard_streams() -> tuple[IO[bytes], IO[bytes]]:
