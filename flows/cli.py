@@ -31,6 +31,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from flows import commands
     from pipeline.errors import FeltpadError
 
+    if arguments is None and parsed.command == "measure":  # the heap is ours to set where the process is
+        from flows.heap import set_heap
+
+        set_heap()
     try:
         return int(getattr(commands, parsed.command)(parsed))
     except FeltpadError as exc:

@@ -61,13 +61,11 @@ def check(parsed: argparse.Namespace) -> int:
 def measure(parsed: argparse.Namespace) -> int:
     """One capture, without a box."""
     from flows import tables
-    from flows.heap import set_heap
     from pipeline.capture import open_capture
     from pipeline.measurement import measure_capture
     from pipeline.method import read_all_settings
     from pipeline.records import to_plain
 
-    set_heap()
     settings = read_all_settings(parsed.config)
     capture = open_capture(parsed.capture)
     measurement, _ = measure_capture(capture, parsed.tone, settings.method, settings.report.overview)
