@@ -6,12 +6,18 @@ tune to 442 or 415 as they please, so a tuning proves nothing about speed.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from pipeline.records import NotMeasured, Reading
+
+if TYPE_CHECKING:
+    from types import ModuleType
 
 Array = np.ndarray[Any, Any]
 
@@ -44,17 +50,18 @@ def measure_tuning(samples: Array, rate_hz: int, criteria: TuningCriteria) -> Re
 
     NotMeasured where the excerpt is too short, too quiet, or its pitches lie on no common scale.
     """
-    import librosa
-
     samples = np.asarray(samples, np.float32).reshape(-1)
     if len(samples) < criteria.shortest_s * rate_hz:
         return NotMeasured(f"the excerpt is shorter than {criteria.shortest_s:g} s")
     if np.mean(samples.astype(np.float64) ** 2) < 10 ** (criteria.quietest_dbfs / 10):
         return NotMeasured(f"the excerpt is quieter than {criteria.quietest_dbfs:g} dBFS")
+    librosa = _librosa()
     if rate_hz > criteria.rate_hz:
         samples = librosa.resample(samples, orig_sr=rate_hz, target_sr=criteria.rate_hz, res_type="soxr_qq")
         rate_hz = int(criteria.rate_hz)
-    pitch_hz, magnitude = _pitches(samples, rate_hz, criteria)
+    pitch_hz, magnitude = librosa.piptrack(
+        y=samples, sr=rate_hz, n_fft=criteria.window_frames, fmin=criteria.lowest_hz, fmax=criteria.highest_hz
+    )
     found = pitch_hz > 0
     if not found.any():
         return NotMeasured("no pitch was found in the excerpt")
@@ -65,24 +72,23 @@ def measure_tuning(samples: Array, rate_hz: int, criteria: TuningCriteria) -> Re
     return float(100 * tuning + criteria.resolution_cents / 2)  # librosa names the lower edge of the fullest step
 
 
-def _pitches(samples: Array, rate_hz: int, criteria: TuningCriteria) -> tuple[Array, Array]:
-    """Peaks of each spectrum above a tenth of its highest, by parabolas: (bins, frames) Hz and height, 0 elsewhere.
+@cache
+def _librosa() -> ModuleType:
+    """librosa, imported by one process of this machine at a time.
 
-    What librosa.piptrack gives, without its compiled part, which two processes may spoil for each other the first time.
+    Its import compiles functions and keeps them for the next one. Processes doing so at once mix up numba's index of
+    them, for good: whoever calls one later runs the code of another type and dies (in 6 of 12 tries).
     """
-    length, hop = criteria.window_frames, criteria.window_frames // 4
-    padded = np.pad(samples, length // 2)
-    views = np.lib.stride_tricks.sliding_window_view(padded, length)[::hop]
-    height = np.abs(np.fft.rfft(views * np.hanning(length + 1)[:-1].astype(np.float32), axis=1)).T
-    hz = np.arange(len(height)) * rate_hz / length
-    below, here, above = height[:-2], height[1:-1], height[2:]
-    bend = 2 * here - above - below
-    peak = (here > below) & (here >= above) & (here > 0.1 * height.max(axis=0)) & (bend > 0)
-    peak &= ((hz >= criteria.lowest_hz) & (hz < criteria.highest_hz))[1:-1, None]
-    slope = (above - below) / 2
-    shift = np.where(peak, slope / np.where(peak, bend, 1.0), 0.0)
-    pitch_hz = np.where(peak, hz[1:-1, None] + shift * rate_hz / length, 0.0)
-    return pitch_hz, np.where(peak, here + slope * shift / 2, 0.0)
+    import librosa
+
+    with Path(librosa.__file__).open("rb") as held:
+        with suppress(ImportError, OSError):  # a system or a volume without such locks
+            import fcntl
+
+            fcntl.flock(held, fcntl.LOCK_EX)  # until closed
+        for name in ("resample", "piptrack", "pitch_tuning"):  # librosa imports its parts when asked for
+            getattr(librosa, name)
+    return librosa
 
 
 def _concentration(pitch_hz: Array, magnitude: Array) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -13,7 +15,8 @@ from pipeline.records import NotMeasured
 from pipeline.settings import settings_from
 from pipeline.tuning import TuningCriteria, measure_tuning
 
-METHOD = tomllib.loads((Path(__file__).parent.parent / "config" / "method.toml").read_text("utf-8"))
+ROOT = Path(__file__).parent.parent
+METHOD = tomllib.loads((ROOT / "config" / "method.toml").read_text("utf-8"))
 CRITERIA = settings_from(TuningCriteria, METHOD["tuning"], "config/method.toml")
 
 
@@ -42,3 +45,19 @@ def test_speech_and_noise_have_no_tuning(seed):
 def test_too_little_and_silence_have_no_tuning():
     assert "shorter" in measure_tuning(np.ones(100, np.float32), 44_100, CRITERIA).reason
     assert "quieter" in measure_tuning(np.zeros(44_100 * 20, np.float32), 44_100, CRITERIA).reason
+
+
+def test_librosa_is_imported_by_one_process_at_a_time():
+    """Its compiled functions are kept in one place, which numba leaves wrong where two fill it at once."""
+    fcntl = pytest.importorskip("fcntl", reason="this system has no such locks")
+    import librosa
+
+    script = "from pipeline.tuning import _librosa; print('asks', flush=True); _librosa(); print('has it', flush=True)"
+    with Path(librosa.__file__).open("rb") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        child = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True, cwd=ROOT)
+        assert child.stdout.readline() == "asks\n"
+        with pytest.raises(subprocess.TimeoutExpired):
+            child.wait(5)
+    assert child.communicate(timeout=120)[0] == "has it\n"
+    assert child.returncode == 0
