@@ -127,7 +127,11 @@ def cells_of(frames: Frames, tones: Sequence[Span], criteria: RestCriteria) -> C
         return summed / size.reshape((-1,) + (1,) * (values.ndim - 1))
 
     def mean_db(values_db: Array) -> Array:
-        return 10 * np.log10(mean(np.power(np.float32(10), values_db * np.float32(0.1))) + UNHEARD_POWER)
+        means = np.empty((len(starts), *values_db.shape[1:]), np.float32)
+        for column in np.ndindex(means.shape[1:]):  # one at a time: all at once take three times what the frames do
+            power = np.power(np.float32(10), values_db[:, *column] * np.float32(0.1))
+            means[:, *column] = 10 * np.log10(mean(power) + UNHEARD_POWER)
+        return means
 
     edges_s = np.append(starts, count) * frames.hop_s + frames.hop_s / 2
     middle_s = (edges_s[:-1] + edges_s[1:]) / 2
@@ -142,7 +146,7 @@ def cells_of(frames: Frames, tones: Sequence[Span], criteria: RestCriteria) -> C
     chance_db = 10 / np.log(10) / np.sqrt(np.maximum(independent, 1.0))
     return Cells(
         edges_s,
-        mean_db(frames.band_db[:, heard]).reshape(len(starts), -1),
+        mean_db(frames.band_db)[:, heard].reshape(len(starts), -1),
         np.tile(chance_db, heard.sum()),
         np.tile(centres / np.sqrt(2) >= criteria.hum_top_hz, heard.sum()),
         np.tile((centres > criteria.highest_hum_hz) & (centres / np.sqrt(2) < criteria.hum_top_hz), heard.sum()),
@@ -218,18 +222,22 @@ def _still_windows(cells: Cells, criteria: RestCriteria) -> Array:
     """Mean levels of every still window (windows, channels * bands)."""
     usable = ~(cells.zeros | cells.toned)
     length = min(max(1, round(criteria.still_s / cells.seconds)), max(1, len(usable)))
-    whole = _running_mean(usable.astype(np.float64)[:, None], length)[:, 0] > 1 - 0.5 / length
-    middle_db = np.median(cells.level_db, axis=0)  # taken out, so that the squares keep their digits
-    mean_db = _running_mean(cells.level_db - middle_db, length)
-    variance = np.maximum(_running_mean((cells.level_db - middle_db) ** 2, length) - mean_db**2, 0.0)
+    still = _running_mean(usable.astype(np.float64), length) > 1 - 0.5 / length
     allowed_db = 1.6 * cells.chance_db + np.where(cells.high, criteria.still_db, criteria.still_hum_db)
-    still = whole & np.all(variance <= allowed_db**2, axis=1)
-    return np.asarray(mean_db[still] + middle_db)
+    mean_db = np.empty((len(still), len(allowed_db)), np.float32)
+    for column, limit_db in enumerate(allowed_db):  # a table of windows for each step would be most of the memory
+        level_db = cells.level_db[:, column]
+        middle_db = np.median(level_db)  # taken out, so that the squares keep their digits
+        off_db = level_db.astype(np.float64) - middle_db
+        mean = _running_mean(off_db, length)
+        still &= _running_mean(off_db**2, length) - mean**2 <= limit_db**2
+        mean_db[:, column] = mean + middle_db
+    return mean_db[still]
 
 
 def _running_mean(values: Array, length: int) -> Array:
-    """(rows - length + 1, columns) the mean of every ``length`` rows in a row."""
-    total = np.cumsum(np.vstack([np.zeros(values.shape[1]), values]), axis=0, dtype=np.float64)
+    """(values - length + 1,) the mean of every ``length`` values in a row."""
+    total = np.cumsum(np.concatenate([[0.0], values]))
     return np.asarray((total[length:] - total[:-length]) / length)
 
 
@@ -274,16 +282,19 @@ def _of_mains(hz: Array, within_hz: Array | float) -> Array:
 
 def _fits(cells: Cells, rest: Array, bands: Array | None, criteria: RestCriteria) -> Array:
     """(cells,) True where the cell matches the rest in these bands (or all); hum's bands may also lie below it."""
-    use = slice(None) if bands is None else bands
-    off_db, chance_db, high = (cells.level_db - rest)[:, use], cells.chance_db[use], cells.high[use]
-    limit_db = np.maximum(criteria.match_db, 5 * chance_db)
-    fits = np.all((off_db <= limit_db) & ((off_db >= -limit_db) | ~high), axis=1)
     span = max(1, round(criteria.faint_s / cells.seconds))
-    faint_db = np.maximum(criteria.faint_db, 5 * chance_db / np.sqrt(span))
-    capped = np.clip(off_db, -2 * faint_db, 2 * faint_db)  # so that a loud start does not reach back
-    capped[cells.toned] = 0.0  # nor does a tone
-    padded = np.pad(capped, ((span // 2, span - 1 - span // 2), (0, 0)), "edge")
-    return fits & np.all(_running_mean(padded, span) <= faint_db, axis=1) & ~cells.zeros & ~cells.toned
+    fits: Array = ~cells.zeros & ~cells.toned
+    for column in np.arange(len(rest))[slice(None) if bands is None else bands]:
+        off_db, chance_db = cells.level_db[:, column] - rest[column], cells.chance_db[column]
+        limit_db = max(criteria.match_db, 5 * chance_db)
+        fits &= off_db <= limit_db
+        if cells.high[column]:
+            fits &= off_db >= -limit_db
+        faint_db = max(criteria.faint_db, 5 * chance_db / np.sqrt(span))
+        capped = np.clip(off_db, -2 * faint_db, 2 * faint_db)  # so that a loud start does not reach back
+        capped[cells.toned] = 0.0  # nor does a tone
+        fits &= _running_mean(np.pad(capped, (span // 2, span - 1 - span // 2), "edge"), span) <= faint_db
+    return fits
 
 
 def _with_beats(cells: Cells, rest: Array, criteria: RestCriteria) -> Array:
@@ -299,7 +310,7 @@ def _with_beats(cells: Cells, rest: Array, criteria: RestCriteria) -> Array:
     off_hz = np.array([np.abs((hz + mains / 2) % mains - mains / 2) for mains in MAINS_HZ])
     if not len(hz) or len(steady) < length or np.mean((off_hz < 6.0) | (hz < UNRESOLVED_HZ), axis=1).max() < 0.8:
         return rest
-    whole = np.flatnonzero(_running_mean(steady[:, None], length)[:, 0] > 1 - 0.5 / length)[:: max(1, length // 8)]
+    whole = np.flatnonzero(_running_mean(steady, length) > 1 - 0.5 / length)[:: max(1, length // 8)]
     views = np.lib.stride_tricks.sliding_window_view(cells.level_db[:, ~cells.high], length, axis=0)[whole]
     if len(views) < FEWEST_STRETCHES:
         return rest
