@@ -22,7 +22,8 @@ BAND_CENTRES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16
 LOWEST_LINE_HZ = 60.0  # below it a line is hum or rumble and never the strongest line we look for
 EVEN_BANDS_HZ = (2000.0, 4000.0)  # above mains hum, below where tape and heads roll off
 SILENT_DB = -200.0
-BATCH_BYTES = 1 << 21  # samples transformed at once: few enough to stay in the cache, enough to be worth the calls
+BATCH_BYTES = 1 << 22  # measured at once: enough to be worth the calls
+TRANSFORM_BYTES = 1 << 19  # transformed at once: few enough to stay in the processor's own cache
 
 
 @dataclass(frozen=True)
@@ -77,11 +78,15 @@ class FrameMeter:
         self._rate_hz = rate_hz
         self._length = frame_length(rate_hz)
         self._hop = self._length // 2
-        self._window = _hann(self._length)
-        self._scale = 2.0 / (self._length * float(np.sum(self._window.astype(np.float64) ** 2)))
+        window = _hann(self._length)
+        scale = 2.0 / (self._length * float(np.sum(window.astype(np.float64) ** 2)))
+        self._window = (window * np.sqrt(scale)).astype(np.float32)
         at_once = max(1, BATCH_BYTES // (4 * self._length * channels))
         self._held = np.zeros((channels, (at_once - 1) * self._hop + self._length), np.float32)
         self._filled = 0  # so much of ``_held`` waits to be measured
+        self._power = np.empty((at_once, channels, self._length // 2 + 1), np.float32)
+        together = max(1, TRANSFORM_BYTES // (4 * self._length * channels))
+        self._windowed = np.empty((together, channels, self._length), np.float32)
         self._rows: list[tuple[Array, ...]] = []
         hz = np.fft.rfftfreq(self._length, 1 / rate_hz)
         centres = [c for c in BAND_CENTRES_HZ if c / np.sqrt(2) < 0.4 * rate_hz]
@@ -89,6 +94,8 @@ class FrameMeter:
         self._bands = [(int(np.searchsorted(hz, low)), int(np.searchsorted(hz, high))) for low, high in edges]
         self._even = [band for centre, band in zip(centres, self._bands, strict=True) if centre in EVEN_BANDS_HZ]
         self._low_bin = max(2, int(np.searchsorted(hz, LOWEST_LINE_HZ)))
+        self._cuts = sorted({0, self._low_bin, *(edge for band in self._bands for edge in band)} - {len(hz)})
+        self._cuts_in = [slice(*np.searchsorted(self._cuts, band)) for band in self._bands]
 
     def feed(self, block: Array) -> None:
         at = 0
@@ -117,29 +124,39 @@ class FrameMeter:
     def _measured(self, samples: Array) -> tuple[Array, ...]:
         """The columns of every whole frame in (channels, frames of audio)."""
         views = np.lib.stride_tricks.sliding_window_view(samples, self._length, axis=1)[:, :: self._hop]
-        batch = views.transpose(1, 0, 2)
-        return (*self._spectra(batch), ~np.any(batch, axis=(1, 2)))
-
-    def _spectra(self, views: Array) -> tuple[Array, ...]:
-        """views is (frames, channels, length)."""
-        import scipy.fft
-
-        spectrum = scipy.fft.rfft(views * self._window, axis=-1)
-        squares = spectrum.view(np.float32)  # in one row: real and imaginary parts apart would be walked in strides
-        squares *= squares
-        power = squares[..., ::2] + squares[..., 1::2]
-        power *= np.float32(self._scale)
-        power[..., :2] = 0.0  # they hold DC through the window
+        views = views.transpose(1, 0, 2)
+        power = self._transformed(views)
         for meter in self._beside:
             meter.hear(power)
-        total = power.sum(-1)
-        bands = np.stack([power[..., low:high].sum(-1) for low, high in self._bands], axis=-1)
-        heard = power[..., self._low_bin :]
-        peak = np.argmax(heard, axis=-1) + self._low_bin
+        columns = self._columns_of(power)
+        zeros = np.all(columns[0] == SILENT_DB, axis=1)
+        zeros[zeros] = ~np.any(views[zeros], axis=(1, 2))
+        return (*columns, zeros)
+
+    def _transformed(self, views: Array) -> Array:
+        """views is (frames, channels, length); gives the power of each bin, (frames, channels, bins)."""
+        import scipy.fft
+
+        power = self._power[: len(views)]
+        for at in range(0, len(views), len(self._windowed)):
+            part = views[at : at + len(self._windowed)]
+            windowed = np.multiply(part, self._window, out=self._windowed[: len(part)])
+            np.abs(scipy.fft.rfft(windowed, axis=-1), out=power[at : at + len(part)])
+        power *= power
+        power[..., :2] = 0.0  # they hold DC through the window
+        return power
+
+    def _columns_of(self, power: Array) -> tuple[Array, ...]:
+        between = np.add.reduceat(power, self._cuts, axis=-1)  # one cut and the next
+        bands = np.stack([between[..., cuts].sum(-1) for cuts in self._cuts_in], axis=-1)
+        heard = between[..., self._cuts.index(self._low_bin) :].sum(-1)
+        peak = np.argmax(power, axis=-1)
+        low = peak < self._low_bin  # asked again: looking at a part of every row would copy them all
+        peak[low] = np.argmax(power[low, self._low_bin :], axis=-1) + self._low_bin
         line_hz, line = self._strongest(power, peak)
-        share = np.divide(line, heard.sum(-1), out=np.zeros_like(line), where=line > 0)
+        share = np.divide(line, heard, out=np.zeros_like(line), where=line > 0)
         flat = np.min([self._evenness(power[..., low:high]) for low, high in self._even], axis=0)
-        return _db(total), _db(bands), line_hz, np.minimum(share, 1.0), _db(line), flat
+        return _db(between.sum(-1)), _db(bands), line_hz, np.minimum(share, 1.0), _db(line), flat
 
     @staticmethod
     def _evenness(power: Array) -> Array:
@@ -147,12 +164,12 @@ class FrameMeter:
         return level_db - 10 * np.log10(np.maximum(power.mean(-1), np.float32(1e-20)))
 
     def _strongest(self, power: Array, peak: Array) -> tuple[Array, Array]:
-        last = power.shape[-1] - 1
-        around = [np.take_along_axis(power, np.clip(peak + k, 0, last)[..., None], -1)[..., 0] for k in range(-3, 4)]
-        left, middle, right = (np.log(np.maximum(around[k], 1e-30)) for k in (2, 3, 4))
+        around = np.clip(peak[..., None] + np.arange(-3, 4), 0, power.shape[-1] - 1)
+        near = np.take_along_axis(power, around, -1)
+        left, middle, right = np.moveaxis(np.log(np.maximum(near[..., 2:5], np.float32(1e-30))), -1, 0)
         bend = left - 2 * middle + right
         offset = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1), 0.0)
-        return (peak + np.clip(offset, -0.5, 0.5)) * (self._rate_hz / self._length), np.sum(around, axis=0)
+        return (peak + np.clip(offset, -0.5, 0.5)) * (self._rate_hz / self._length), near.sum(-1)
 
 
 def _columns(rows: list[tuple[Array, ...]]) -> Iterator[list[Array]]:

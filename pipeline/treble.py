@@ -74,8 +74,8 @@ class TrebleMeter:
         self._rows: list[Array] = []
 
     def hear(self, power: Array) -> None:
-        heard = power[..., self._bins[0] : self._bins[-1]].mean(axis=1)
-        bands = np.add.reduceat(heard, self._bins[:-1] - self._bins[0], axis=1)
+        heard = power[..., self._bins[0] : self._bins[-1]]
+        bands = np.add.reduceat(heard, self._bins[:-1] - self._bins[0], axis=-1).mean(axis=1)
         level = np.log10(np.maximum(bands, np.float32(1e-20))) * np.float32(10 * STEPS_PER_DB)
         self._rows.append(np.clip(level + np.float32(LOUDEST_DB * STEPS_PER_DB + 0.5), 0, 255).astype(np.uint8))
 
