@@ -118,7 +118,7 @@ def _under(levels: Array, floors: HissFloors, criteria: DropoutCriteria) -> tupl
 
 def _runs(marks: Array, bridge: int) -> Iterator[Range]:
     """Runs of marked chunks, those with no more than ``bridge`` between them as one."""
-    turns = np.diff(np.concatenate([[0], marks.astype(np.int8), [0]]))
+    turns = np.diff(np.pad(marks.astype(np.int8), 1))
     starts, stops = np.flatnonzero(turns > 0), np.flatnonzero(turns < 0)
     if len(starts):
         apart = np.flatnonzero(starts[1:] - stops[:-1] > bridge)

@@ -63,26 +63,29 @@ class LevelTrace:
         self.channels = channels
         self.centres_hz = octaves.centres_hz[:OCTAVES]
         self._octaves = min(OCTAVES, octaves.count)
-        self._rows: list[Array] = []
+        self._rows: list[list[Array]] = [[] for _ in range(channels)]
 
     def add(self, powers: Array, peaks: Array) -> None:
         """What `Octaves.powers` gives, following what was added before."""
         both = np.concatenate([powers[:, : self._octaves], peaks[:, None]], axis=1)
         level = np.log10(np.maximum(both, np.float32(1e-20))) * np.float32(10 * STEPS_PER_DB) + np.float32(255.5)
-        self._rows.append(np.clip(level, 0, 255).astype(np.uint8))
+        for rows, own in zip(self._rows, np.clip(level, 0, 255).astype(np.uint8), strict=True):
+            rows.append(own.copy())  # a view would keep the other channels as well
 
     def levels(self, channel: int) -> Array:
         """(octaves, chunks) in steps."""
-        return self._whole()[channel, :-1]
+        return self._whole(channel)[:-1]
 
     def peaks(self, channel: int) -> Array:
         """(chunks,) in steps: the highest octave at its loudest."""
-        return self._whole()[channel, -1]
+        return self._whole(channel)[-1]
 
-    def _whole(self) -> Array:
-        if len(self._rows) > 1:
-            self._rows = [np.concatenate(self._rows, axis=2)]
-        return self._rows[0] if self._rows else np.zeros((self.channels, self._octaves + 1, 0), np.uint8)
+    def _whole(self, channel: int) -> Array:
+        """Put together when asked for, and so a channel at a time."""
+        rows = self._rows[channel]
+        if len(rows) != 1:
+            rows[:] = [np.concatenate(rows, axis=1) if rows else np.zeros((self._octaves + 1, 0), np.uint8)]
+        return rows[0]
 
 
 def smoothed_db(levels: Array, width: int) -> Array:

@@ -22,6 +22,7 @@ from pipeline.events import Event, EventMeter
 from pipeline.flutter import Flutter, Passes, deviation_of, flutter_not_measured, measure_flutter
 from pipeline.frames import FrameMeter
 from pipeline.glides import GlideMeter
+from pipeline.heap import give_back
 from pipeline.hum import HumLine, HumMeter
 from pipeline.level import LevelMeter, Levels, measure_levels
 from pipeline.loudness import LoudnessMeter
@@ -122,7 +123,8 @@ def measure_capture(
     meters = _Meters(capture, method, pictures)
     facts = _read(capture, meters, method.block_s, tell)
     frames = meters.frames.frames()
-    del meters.frames  # 90 minutes of frames are 60 MB, and nobody asks this meter again
+    del meters.frames  # each takes 15 to 30 MB for 90 minutes, and none is asked again
+    give_back()
     readings = _measure_tones(capture, find_tones(frames, method.tone), nominal_hz, method)
     tones = tuple(reading.tone for reading in readings)
     spans = [Span(tone.start_s, tone.stop_s) for tone in tones]
@@ -130,19 +132,28 @@ def measure_capture(
     read, hz = capture.read_float32, capture.sample_rate_hz
     sags = find_sags(meters.glides.glides(), frames, tones, read, hz, method.sags)
     print_through = measure_print_through(frames, read, hz, method.print_through)
-    del frames
+    del frames, meters.glides
     regions = region_map.regions
     programme = [Span(r.start_s, r.stop_s) for r in regions if r.kind is RegionKind.PROGRAMME]
     pauses = [Span(r.start_s, r.stop_s) for r in regions if r.kind is RegionKind.SILENCE]
-    drifts = [measure_drift(reading.demodulated, method.speed) for reading in readings if _is_nominal(reading)]
+    drifts = [measure_drift(reading.demodulated, method.speed) for reading in readings if _is_nominal(reading.tone)]
     speed = resolve_speed(tones, reading=None, ratio=None, bench=None, criteria=method.speed, drift_within=drifts)
+    flutter = _flutter(readings, passes, method)
+    jumps = [frame for reading in readings for frame in reading.jumps]
+    del readings
+    events = meters.events.measure_events(regions, jumps)
+    del meters.events
+    give_back()
+    channels = meters.channels.measure_channels(programme or spans or None, pauses)
+    del meters.channels
+    give_back()
     measurement = Measurement(
         schema=SCHEMA,
         capture=facts,
         regions=regions,
         tones=tones,
         speed=speed,
-        flutter=_flutter(readings, passes, method),
+        flutter=flutter,
         levels=measure_levels(
             meters.level,
             meters.loudness,
@@ -150,10 +161,10 @@ def measure_capture(
             region_map.hiss_floor_dbfs,
             region_map.electronics_floor_dbfs,
         ),
-        channels=meters.channels.measure_channels(programme or spans or None, pauses),
+        channels=channels,
         hum=meters.hum.measure_hum(regions),
-        events=meters.events.measure_events(regions, [frame for reading in readings for frame in reading.jumps]),
-        tuning_cents=_tuning(capture, programme, readings, method),
+        events=events,
+        tuning_cents=_tuning(capture, programme, tones, method),
         treble=meters.treble.measure_treble(regions),
         sags=sags,
         print_through=print_through,
@@ -206,8 +217,8 @@ def _measure_tones(
     return [replace(reading, tone=tone) for reading, tone in zip(readings, settled, strict=True)]
 
 
-def _is_nominal(reading: _ToneReading) -> bool:
-    return not isinstance(reading.tone.nominal_hz, NotMeasured)
+def _is_nominal(tone: Tone) -> bool:
+    return not isinstance(tone.nominal_hz, NotMeasured)
 
 
 def _flutter(readings: Sequence[_ToneReading], passes: Passes, method: Method) -> Flutter:
@@ -218,9 +229,9 @@ def _flutter(readings: Sequence[_ToneReading], passes: Passes, method: Method) -
     return measure_flutter(deviation_of(best.demodulated), passes, method.flutter)
 
 
-def _tuning(capture: Capture, programme: Sequence[Span], readings: Sequence[_ToneReading], method: Method) -> Reading:
+def _tuning(capture: Capture, programme: Sequence[Span], tones: Sequence[Tone], method: Method) -> Reading:
     """Asked where it may help: what estimates it costs a process 1.3 s and 170 MB."""
-    if any(_is_nominal(reading) for reading in readings):
+    if any(_is_nominal(tone) for tone in tones):
         return NotMeasured("a reference tone tells more: tuning is advice for a side without one")
     if not programme:
         return NotMeasured("no programme on this capture")
