@@ -32,7 +32,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from pipeline.errors import FeltpadError
 
     if arguments is None and parsed.command == "measure":  # the heap is ours to set where the process is
-        from pipeline.heap import set_heap
+        from flows.heap import set_heap
 
         set_heap()
     try:

@@ -27,8 +27,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
+from flows.heap import give_back, set_heap
 from pipeline.errors import FeltpadError
-from pipeline.heap import give_back, set_heap
 
 Tell = Callable[[float], None]
 

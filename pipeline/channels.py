@@ -23,6 +23,7 @@ import numpy as np
 
 from pipeline.channel_bands import SILENT, Array, Bands, coarse_delay_s, coherence_of, delay_weight, fine_delay_s
 from pipeline.records import NotMeasured, Reading
+from pipeline.rows import Rows
 from pipeline.spans import Span
 
 FRAME_S = 0.0213  # 2048 frames at 96 kHz
@@ -105,7 +106,7 @@ class ChannelMeter:
         self._edges = np.round(np.array(edges_hz) * self._length / rate_hz).astype(int)
         self._hz = np.arange(self._edges[0], self._edges[-1], dtype=np.float32) * np.float32(rate_hz / self._length)
         self._held = np.zeros((0, channels), np.float32)
-        self._rows: list[tuple[Array, Array, Array, Array]] = []
+        self._table = tuple(Rows() for _ in range(4))
 
     def feed(self, block: Array) -> None:
         if self._channels == 1:
@@ -119,7 +120,8 @@ class ChannelMeter:
         stretches = len(held) // whole
         if stretches:
             frames = held[: stretches * whole].reshape(-1, self._step, 2)[:, : self._length]
-            self._rows.append(self._reduced(frames, FRAMES_PER_STRETCH))
+            for column, rows in zip(self._table, self._reduced(frames, FRAMES_PER_STRETCH), strict=True):
+                column.add(rows)
         self._held = held[stretches * whole :].copy()
 
     def _reduced(self, frames: Array, together: int) -> tuple[Array, Array, Array, Array]:
@@ -166,12 +168,11 @@ class ChannelMeter:
         return inside
 
     def _bands(self) -> Bands:
-        rows = self._rows
-        if not rows:  # shorter than one stretch: one frame of what is there, filled up with zeros
+        if not len(self._table[0]):  # shorter than one stretch: one frame of what is there, filled up with zeros
             frame = np.zeros((1, self._length, 2), np.float32)
             frame[0, : len(self._held)] = self._held[: self._length]
-            rows = [self._reduced(frame, 1)]
-        return Bands(*(np.concatenate(column) for column in zip(*rows, strict=True)))
+            return Bands(*self._reduced(frame, 1))
+        return Bands(*(column.whole() for column in self._table))
 
     def _measured(self, chosen: Bands, pauses: Bands) -> Channels:
         layout = _read_layout(chosen, pauses, self._criteria)

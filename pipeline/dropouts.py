@@ -74,7 +74,7 @@ def find_dropouts(
         return
     bridge, longest = (round(seconds / trace.chunk_s) for seconds in (criteria.bridge_s, criteria.longest_s))
     for channel in range(trace.channels):
-        levels = trace.levels(channel)
+        levels = np.ascontiguousarray(trace.levels(channel))
         if levels.shape[1] < 2 * BESIDE_CHUNKS:
             return
         floors = HissFloors(levels, trace.chunk_s, leaders, criteria.floor)

@@ -9,11 +9,13 @@ or line with no energy at all reads ``SILENT_DB``.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
+
+from pipeline.rows import Rows
 
 Array = np.ndarray[Any, Any]
 
@@ -87,7 +89,7 @@ class FrameMeter:
         self._power = np.empty((at_once, channels, self._length // 2 + 1), np.float32)
         together = max(1, TRANSFORM_BYTES // (4 * self._length * channels))
         self._windowed = np.empty((together, channels, self._length), np.float32)
-        self._rows: list[tuple[Array, ...]] = []
+        self._table: tuple[Rows, ...] = ()  # a column each
         hz = np.fft.rfftfreq(self._length, 1 / rate_hz)
         centres = [c for c in BAND_CENTRES_HZ if c / np.sqrt(2) < 0.4 * rate_hz]
         edges = [(c / np.sqrt(2), c * np.sqrt(2)) for c in centres]
@@ -105,21 +107,25 @@ class FrameMeter:
             self._filled += count
             at += count
             if self._filled == self._held.shape[1]:
-                self._rows.append(self._measured(self._held))
+                self._keep(self._measured(self._held))
                 self._filled = self._length - self._hop
                 self._held[:, : self._filled] = self._held[:, -self._filled :].copy()
 
     def frames(self) -> Frames:
         """Every whole frame so far. A capture shorter than one frame is filled up with zeros to give one."""
-        rows, self._rows = self._rows, []
         rest = self._held[:, : self._filled]
-        if not rows and self._filled < self._length:
+        if not self._table and self._filled < self._length:
             rest = np.pad(rest, ((0, 0), (0, self._length - self._filled)))
         if rest.shape[1] >= self._length:
-            rows.append(self._measured(rest))
-        total, bands, line_hz, share, line, flat, zeros = (np.concatenate(column) for column in _columns(rows))
+            self._keep(self._measured(rest))
+        total, bands, line_hz, share, line, flat, zeros = (column.whole() for column in self._table)
         times_s = (np.arange(len(zeros)) * self._hop + self._length / 2) / self._rate_hz
         return Frames(self._hop / self._rate_hz, times_s, bands, total, line_hz, share, line, flat, zeros)
+
+    def _keep(self, columns: tuple[Array, ...]) -> None:
+        self._table = self._table or tuple(Rows() for _ in columns)
+        for column, rows in zip(self._table, columns, strict=True):
+            column.add(rows)
 
     def _measured(self, samples: Array) -> tuple[Array, ...]:
         """The columns of every whole frame in (channels, frames of audio)."""
@@ -170,14 +176,6 @@ class FrameMeter:
         bend = left - 2 * middle + right
         offset = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1), 0.0)
         return (peak + np.clip(offset, -0.5, 0.5)) * (self._rate_hz / self._length), near.sum(-1)
-
-
-def _columns(rows: list[tuple[Array, ...]]) -> Iterator[list[Array]]:
-    """Column after column of the rows, which are used up: both at once would be twice the memory."""
-    columns = [list(column) for column in zip(*rows, strict=True)]
-    rows.clear()
-    while columns:
-        yield columns.pop(0)
 
 
 def _hann(length: int) -> Array:

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.octaves import Octaves
+from pipeline.rows import Rows
 from pipeline.spans import Span
 
 Array = np.ndarray[Any, Any]
@@ -63,29 +64,22 @@ class LevelTrace:
         self.channels = channels
         self.centres_hz = octaves.centres_hz[:OCTAVES]
         self._octaves = min(OCTAVES, octaves.count)
-        self._rows: list[list[Array]] = [[] for _ in range(channels)]
+        self._rows = [Rows() for _ in range(channels)]  # (chunks, octaves and the peak)
 
     def add(self, powers: Array, peaks: Array) -> None:
         """What `Octaves.powers` gives, following what was added before."""
         both = np.concatenate([powers[:, : self._octaves], peaks[:, None]], axis=1)
         level = np.log10(np.maximum(both, np.float32(1e-20))) * np.float32(10 * STEPS_PER_DB) + np.float32(255.5)
         for rows, own in zip(self._rows, np.clip(level, 0, 255).astype(np.uint8), strict=True):
-            rows.append(own.copy())  # a view would keep the other channels as well
+            rows.add(own.T)
 
     def levels(self, channel: int) -> Array:
-        """(octaves, chunks) in steps."""
-        return self._whole(channel)[:-1]
+        """(octaves, chunks) in steps, an octave's chunks apart in memory."""
+        return self._rows[channel].whole().T[:-1]
 
     def peaks(self, channel: int) -> Array:
         """(chunks,) in steps: the highest octave at its loudest."""
-        return self._whole(channel)[-1]
-
-    def _whole(self, channel: int) -> Array:
-        """Put together when asked for, and so a channel at a time."""
-        rows = self._rows[channel]
-        if len(rows) != 1:
-            rows[:] = [np.concatenate(rows, axis=1) if rows else np.zeros((self._octaves + 1, 0), np.uint8)]
-        return rows[0]
+        return self._rows[channel].whole().T[-1]
 
 
 def smoothed_db(levels: Array, width: int) -> Array:

@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.regions import Region, RegionKind
+from pipeline.rows import Rows
 
 Array = np.ndarray[Any, Any]
 
@@ -109,7 +110,7 @@ class HumMeter:
         self._series_hz = rate_hz / self._step
         self._filter = _filter_columns(rate_hz, self._step, channels)
         self._held = np.zeros((0, channels), np.float32)
-        self._series: list[Array] = []
+        self._series = Rows()
 
     def feed(self, block: Array) -> None:
         for at in range(0, len(block), PIECE_FRAMES):  # pieces that stay in the processor's cache
@@ -122,16 +123,15 @@ class HumMeter:
         if ready > 0:
             rows = held[: steps * self._step].reshape(steps, self._step * self._channels)
             parts = (rows @ self._filter).reshape(steps, TAPS_PER_STEP, self._channels)
-            self._series.append(np.sum([parts[k : k + ready, k] for k in range(TAPS_PER_STEP)], axis=0))
+            self._series.add(np.sum([parts[k : k + ready, k] for k in range(TAPS_PER_STEP)], axis=0))
             held = held[ready * self._step :]
         self._held = held.copy()
 
     def measure_hum(self, regions: Sequence[Region]) -> tuple[HumLine, ...]:
         """Every line of hum found in leader, silence or programme, lowest first; empty where there is none."""
-        if not self._series:
+        if not len(self._series):
             return ()
-        series = np.concatenate(self._series)
-        self._series = [series]
+        series = self._series.whole()
         leader = self._spectrum(series, regions, RegionKind.LEADER)
         decks = self._lines(leader)
         found = [HumLine(line.hz, line.level_dbfs, HumOrigin.DECK) for line in decks]

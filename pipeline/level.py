@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import starmap
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from pipeline.loudness import LoudnessMeter
 from pipeline.records import NotMeasured, Reading
+from pipeline.rows import Rows
 from pipeline.true_peak import TruePeakMeter
 
 Array = np.ndarray[Any, Any]
@@ -53,7 +55,7 @@ class LevelMeter:
         self._sum = np.zeros(channels)
         self._products = np.zeros((channels, channels))
         self._begun = np.zeros((2, 1, channels))  # sum and sum of squares of a piece not yet whole …
-        self._pieces = [np.zeros((2, 0, channels), np.float32)]  # … and their means over every whole one
+        self._pieces = Rows()  # … and their means over every whole one, (pieces, 2, channels)
 
     def feed(self, block: Array) -> None:
         if not len(block):
@@ -64,11 +66,14 @@ class LevelMeter:
         self._frames += len(block)
         self._begun += self._add(block[None, :wanted])
         if wanted and (self._frames - len(block) + wanted) % self._piece == 0:
-            self._pieces.append((self._begun / self._piece).astype(np.float32))
+            self._keep(self._begun)
             self._begun = np.zeros_like(self._begun)
         pieces = self._add(block[wanted:whole].reshape(-1, self._piece, block.shape[1]))
-        self._pieces.append((pieces / self._piece).astype(np.float32))
+        self._keep(pieces)
         self._begun += self._add(block[None, whole:])
+
+    def _keep(self, sums: Array) -> None:
+        self._pieces.add((sums / self._piece).astype(np.float32).swapaxes(0, 1))
 
     def _add(self, pieces: Array) -> Array:
         """Take pieces (count, frames, channels) in; their sums and sums of squares (2, count, channels)."""
@@ -92,8 +97,10 @@ class LevelMeter:
 
     def dc_wander_percent(self) -> Reading:
         """How far the DC moves at least, in the channel where it does most; digital silence has none."""
-        means, squares = np.concatenate(self._pieces, axis=1).astype(np.float64)
-        known = [moved for moved in map(_moved, means.T, squares.T) if moved is not None]
+        if not len(self._pieces):
+            return NotMeasured("too short, or digital silence")
+        channels = self._pieces.whole().T.astype(np.float64)  # (channels, 2, pieces)
+        known = [moved for moved in starmap(_moved, channels) if moved is not None]
         return 100 * max(known) if known else NotMeasured("too short, or digital silence")
 
     def rms_dbfs(self) -> tuple[Reading, ...]:

@@ -14,6 +14,7 @@ import numpy as np
 
 from pipeline.k_weighting import KWeightedEnergy
 from pipeline.records import NotMeasured, Reading
+from pipeline.rows import Rows
 from pipeline.standards import loudness as standard
 
 Array = np.ndarray[Any, Any]
@@ -47,10 +48,10 @@ class LoudnessMeter:
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._weighted = KWeightedEnergy(rate_hz, channels)
         self._steps = self._weighted.steps_in_gating_step
-        self._energy: list[Array] = []
+        self._energy = Rows()
 
     def feed(self, block: Array) -> None:
-        self._energy.append(self._weighted.feed(block))
+        self._energy.add(self._weighted.feed(block))
 
     def integrated_lufs(self) -> Reading:
         """Gated loudness of all that was fed (BS.1770). Not measured under 0.4 s or where all lies below the gate."""
@@ -97,9 +98,7 @@ class LoudnessMeter:
         return loudest if loudest > SILENT_LUFS else NotMeasured("digital silence")
 
     def _all_steps(self) -> Array:
-        if len(self._energy) > 1:
-            self._energy = [np.concatenate(self._energy)]
-        return self._energy[0] if self._energy else np.zeros(0)
+        return self._energy.whole()
 
     def _gating_steps(self) -> Array:
         energy = self._all_steps()

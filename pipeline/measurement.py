@@ -22,7 +22,6 @@ from pipeline.events import Event, EventMeter
 from pipeline.flutter import Flutter, Passes, deviation_of, flutter_not_measured, measure_flutter
 from pipeline.frames import FrameMeter
 from pipeline.glides import GlideMeter
-from pipeline.heap import give_back
 from pipeline.hum import HumLine, HumMeter
 from pipeline.level import LevelMeter, Levels, measure_levels
 from pipeline.loudness import LoudnessMeter
@@ -123,8 +122,7 @@ def measure_capture(
     meters = _Meters(capture, method, pictures)
     facts = _read(capture, meters, method.block_s, tell)
     frames = meters.frames.frames()
-    del meters.frames  # each takes 15 to 30 MB for 90 minutes, and none is asked again
-    give_back()
+    del meters.frames  # for 90 minutes each takes 15 to 30 MB, and none is asked again
     readings = _measure_tones(capture, find_tones(frames, method.tone), nominal_hz, method)
     tones = tuple(reading.tone for reading in readings)
     spans = [Span(tone.start_s, tone.stop_s) for tone in tones]
@@ -143,10 +141,8 @@ def measure_capture(
     del readings
     events = meters.events.measure_events(regions, jumps)
     del meters.events
-    give_back()
     channels = meters.channels.measure_channels(programme or spans or None, pauses)
     del meters.channels
-    give_back()
     measurement = Measurement(
         schema=SCHEMA,
         capture=facts,

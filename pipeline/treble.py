@@ -20,6 +20,7 @@ import numpy as np
 from pipeline.frames import frame_length
 from pipeline.records import NotMeasured, Reading
 from pipeline.regions import Region, RegionKind
+from pipeline.rows import Rows
 
 Array = np.ndarray[Any, Any]
 
@@ -71,20 +72,19 @@ class TrebleMeter:
         self._first_s = length / 2 / rate_hz
         self._bins = np.round(edges_hz * length / rate_hz).astype(int)
         self._edges_hz = self._bins * rate_hz / length
-        self._rows: list[Array] = []
+        self._rows = Rows()
 
     def hear(self, power: Array) -> None:
         heard = power[..., self._bins[0] : self._bins[-1]]
         bands = np.add.reduceat(heard, self._bins[:-1] - self._bins[0], axis=-1).mean(axis=1)
         level = np.log10(np.maximum(bands, np.float32(1e-20))) * np.float32(10 * STEPS_PER_DB)
-        self._rows.append(np.clip(level + np.float32(LOUDEST_DB * STEPS_PER_DB + 0.5), 0, 255).astype(np.uint8))
+        self._rows.add(np.clip(level + np.float32(LOUDEST_DB * STEPS_PER_DB + 0.5), 0, 255).astype(np.uint8))
 
     def measure_treble(self, regions: Sequence[Region]) -> Treble:
         """From the whole capture's regions. Mean square of both channels; a dead one only halves it."""
-        levels = np.concatenate(self._rows) if self._rows else np.zeros((0, len(self._bins) - 1), np.uint8)
-        if levels.shape[1] < PLATEAU_BANDS:
+        if len(self._bins) - 1 < PLATEAU_BANDS:
             return treble_not_measured("the sample rate is too low to hold treble")
-        criteria = self._criteria
+        criteria, levels = self._criteria, self._rows.whole()
         hiss = self._level_in(levels, regions, RegionKind.SILENCE, 0.5)
         if hiss is None:
             return treble_not_measured(f"no {criteria.shortest_s:g} s of tape hiss alone on this capture")

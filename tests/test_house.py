@@ -37,7 +37,8 @@ KNOWS = {
     "pipeline.sheet": {"pipeline.errors", "pipeline.tomlfile", "pipeline.sheet"},
     "pipeline.container": {"pipeline.errors", "pipeline.files"},
     "pipeline.capture": {"pipeline.errors", "pipeline.container"},
-    "pipeline.frames": set(),
+    "pipeline.rows": set(),
+    "pipeline.frames": {"pipeline.rows"},
 }
 
 
