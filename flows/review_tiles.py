@@ -50,7 +50,7 @@ def cut_tile(source: Capture, level: int, index: int, criteria: OverviewCriteria
     finer = replace(criteria, envelope_columns=columns, spectrum_columns=columns, frames_per_column=1, frame_s=frame_s)
     meter = OverviewMeter(rate_hz, source.channels, stop - start, finer)
     for block in source.blocks(_BLOCK_S * rate_hz, start, stop):
-        meter.feed(as_float32(block))
+        meter.feed(as_float32(block, order="F"))
     return packed(meter.overview(), start_s)
 
 

@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import soundfile
@@ -249,16 +249,20 @@ def _encoding_of(path: Path, container: Container) -> Encoding:
         ) from exc
 
 
-def as_float32(block: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+def as_float32(block: np.ndarray[Any, Any], order: Literal["C", "F"] = "C") -> np.ndarray[Any, Any]:
     """A raw block as float32, full scale = 1. What is not a number in a float capture becomes silence.
+
+    order  "F" lets each channel stand in a row, as whoever goes through them one by one would have it
 
     >>> as_float32(np.array([[1 << 30, -(1 << 31)]], np.int32)).tolist()
     [[0.5, -1.0]]
     """
     if block.dtype == np.int32:
-        return block.astype(np.float32) * np.float32(2.0**-31)
+        samples = block.astype(np.float32, order=order)
+        samples *= np.float32(2.0**-31)
+        return samples
     with np.errstate(over="ignore"):  # a double beyond float32 becomes infinite, and that becomes silence
-        return np.nan_to_num(block.astype(np.float32), copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+        return np.nan_to_num(block.astype(np.float32, order=order), copy=False, nan=0.0, posinf=0.0, neginf=0.0)
 
 
 class AudioDigest:

@@ -105,32 +105,27 @@ class ChannelMeter:
         edges_hz = [edge for edge in EDGES_HZ if edge <= 0.46 * rate_hz]
         self._edges = np.round(np.array(edges_hz) * self._length / rate_hz).astype(int)
         self._hz = np.arange(self._edges[0], self._edges[-1], dtype=np.float32) * np.float32(rate_hz / self._length)
-        self._held = np.zeros((0, channels), np.float32)
+        self._held = np.zeros((channels, 0), np.float32)
         self._table = tuple(Rows() for _ in range(4))
 
     def feed(self, block: Array) -> None:
         if self._channels == 1:
             return
         whole = self._step * FRAMES_PER_STRETCH
-        for at in range(0, len(block), whole):  # pieces that stay in the processor's cache
-            self._take(block[at : at + whole], whole)
-
-    def _take(self, piece: Array, whole: int) -> None:
-        held = np.concatenate([self._held, piece]) if len(self._held) else piece
-        stretches = len(held) // whole
-        if stretches:
-            frames = held[: stretches * whole].reshape(-1, self._step, 2)[:, : self._length]
+        held = np.concatenate([self._held, block.T], axis=1) if self._held.shape[1] else block.T
+        used = held.shape[1] // whole * whole
+        if used:
+            frames = held[:, :used].reshape(2, -1, self._step)[..., : self._length]
             for column, rows in zip(self._table, self._reduced(frames, FRAMES_PER_STRETCH), strict=True):
                 column.add(rows)
-        self._held = held[stretches * whole :].copy()
+        self._held = held[:, used:].copy()
 
     def _reduced(self, frames: Array, together: int) -> tuple[Array, Array, Array, Array]:
-        """frames is (frames, length, 2); gives (frames / together, bands) of each part of `Bands`."""
+        """frames is (2, frames, length); gives (frames / together, bands) of each part of `Bands`."""
         import scipy.fft
 
-        windowed = np.ascontiguousarray(np.moveaxis(frames, 2, 0)) * self._window
         low, high = self._edges[0], self._edges[-1]
-        left, right = scipy.fft.rfft(windowed, axis=-1)[..., low:high]
+        left, right = scipy.fft.rfft(frames * self._window, axis=-1)[..., low:high]
         cross = np.conj(left) * right  # its phase is minus the delay of the right channel
         weight = np.abs(cross)
         parts = (left.real**2 + left.imag**2, right.real**2 + right.imag**2, cross, weight, weight * self._hz)
@@ -169,8 +164,8 @@ class ChannelMeter:
 
     def _bands(self) -> Bands:
         if not len(self._table[0]):  # shorter than one stretch: one frame of what is there, filled up with zeros
-            frame = np.zeros((1, self._length, 2), np.float32)
-            frame[0, : len(self._held)] = self._held[: self._length]
+            frame = np.zeros((2, 1, self._length), np.float32)
+            frame[:, 0, : self._held.shape[1]] = self._held[:, : self._length]
             return Bands(*self._reduced(frame, 1))
         return Bands(*(column.whole() for column in self._table))
 

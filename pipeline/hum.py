@@ -108,23 +108,23 @@ class HumMeter:
         self._criteria, self._channels = criteria, channels
         self._step = max(1, round(rate_hz / SERIES_HZ))
         self._series_hz = rate_hz / self._step
-        self._filter = _filter_columns(rate_hz, self._step, channels)
-        self._held = np.zeros((0, channels), np.float32)
+        self._filter = _filter_columns(rate_hz, self._step)
+        self._held = np.zeros((channels, 0), np.float32)
         self._series = Rows()
 
     def feed(self, block: Array) -> None:
         for at in range(0, len(block), PIECE_FRAMES):  # pieces that stay in the processor's cache
-            self._take(block[at : at + PIECE_FRAMES])
+            self._take(block[at : at + PIECE_FRAMES].T)
 
     def _take(self, piece: Array) -> None:
-        held = np.concatenate([self._held, piece]) if len(self._held) else piece
-        steps = len(held) // self._step
+        held = np.concatenate([self._held, piece], axis=1) if self._held.shape[1] else piece
+        steps = held.shape[1] // self._step
         ready = steps - TAPS_PER_STEP + 1
         if ready > 0:
-            rows = held[: steps * self._step].reshape(steps, self._step * self._channels)
-            parts = (rows @ self._filter).reshape(steps, TAPS_PER_STEP, self._channels)
-            self._series.add(np.sum([parts[k : k + ready, k] for k in range(TAPS_PER_STEP)], axis=0))
-            held = held[ready * self._step :]
+            rows = held[:, : steps * self._step].reshape(self._channels, steps, self._step)
+            parts = rows @ self._filter
+            self._series.add(np.sum([parts[:, k : k + ready, k] for k in range(TAPS_PER_STEP)], axis=0).T)
+            held = held[:, ready * self._step :]
         self._held = held.copy()
 
     def measure_hum(self, regions: Sequence[Region]) -> tuple[HumLine, ...]:
@@ -223,17 +223,14 @@ class HumMeter:
         return best
 
 
-def _filter_columns(rate_hz: int, step: int, channels: int) -> Array:
-    """A low-pass as (step * channels, taps * channels), so that one matrix product filters and decimates at once."""
+def _filter_columns(rate_hz: int, step: int) -> Array:
+    """A low-pass as (step, taps), so that one matrix product filters and decimates at once."""
     length = step * TAPS_PER_STEP
     cutoff_hz = 0.5 * (PASSBAND_HZ + rate_hz / step - PASSBAND_HZ)
     at = np.arange(length) - (length - 1) / 2
     taps = np.sinc(2 * cutoff_hz / rate_hz * at) * np.kaiser(length, 4.0)
     taps /= taps.sum()
-    columns = np.zeros((step, channels, TAPS_PER_STEP, channels), np.float32)
-    for channel in range(channels):
-        columns[:, channel, :, channel] = taps.reshape(TAPS_PER_STEP, step).T
-    return columns.reshape(step * channels, TAPS_PER_STEP * channels)
+    return taps.reshape(TAPS_PER_STEP, step).T.astype(np.float32)
 
 
 def _is_beside(line: _Line, lines: Sequence[_Line], decks: Sequence[_Line], width_hz: float) -> bool:

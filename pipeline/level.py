@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import starmap
 from typing import Any
 
 import numpy as np
@@ -52,10 +51,9 @@ class LevelMeter:
         self._piece = max(1, round(rate_hz * PIECE_S))
         self._frames = 0
         self._peak = 0.0
-        self._sum = np.zeros(channels)
-        self._products = np.zeros((channels, channels))
-        self._begun = np.zeros((2, 1, channels))  # sum and sum of squares of a piece not yet whole …
-        self._pieces = Rows()  # … and their means over every whole one, (pieces, 2, channels)
+        self._totals = np.zeros((2, channels))  # sum and sum of squares of all …
+        self._begun = np.zeros((2, channels, 1))  # … of a piece not yet whole …
+        self._pieces = Rows()  # … and their means over every whole one, (pieces, channels, 2)
 
     def feed(self, block: Array) -> None:
         if not len(block):
@@ -64,25 +62,22 @@ class LevelMeter:
         wanted = min(-self._frames % self._piece, len(block))  # by the piece that has begun
         whole = wanted + (len(block) - wanted) // self._piece * self._piece
         self._frames += len(block)
-        self._begun += self._add(block[None, :wanted])
+        self._begun += self._add(block[:wanted], 1)
         if wanted and (self._frames - len(block) + wanted) % self._piece == 0:
             self._keep(self._begun)
             self._begun = np.zeros_like(self._begun)
-        pieces = self._add(block[wanted:whole].reshape(-1, self._piece, block.shape[1]))
-        self._keep(pieces)
-        self._begun += self._add(block[None, whole:])
+        self._keep(self._add(block[wanted:whole], (whole - wanted) // self._piece))
+        self._begun += self._add(block[whole:], 1)
 
     def _keep(self, sums: Array) -> None:
-        self._pieces.add((sums / self._piece).astype(np.float32).swapaxes(0, 1))
+        self._pieces.add((sums / self._piece).astype(np.float32).T)
 
-    def _add(self, pieces: Array) -> Array:
-        """Take pieces (count, frames, channels) in; their sums and sums of squares (2, count, channels)."""
-        across = pieces.transpose(0, 2, 1)
-        sums = (across @ np.ones(pieces.shape[1], np.float32)).astype(np.float64)
-        self._sum += sums.sum(0)
-        products = across @ pieces
-        self._products += products.sum(0, dtype=np.float64)
-        return np.stack([sums, np.diagonal(products, axis1=1, axis2=2)])
+    def _add(self, samples: Array, count: int) -> Array:
+        """Take so many pieces in; their sums and sums of squares (2, channels, count)."""
+        pieces = samples.T.reshape(samples.shape[1], count, -1) if count else np.zeros((samples.shape[1], 0, 1))
+        sums = np.stack([pieces.sum(-1), np.einsum("cpf,cpf->cp", pieces, pieces)]).astype(np.float64)
+        self._totals += sums.sum(-1)
+        return sums
 
     def sample_peak_dbfs(self) -> Reading:
         """The highest sample of all channels."""
@@ -92,23 +87,23 @@ class LevelMeter:
         """The mean of the channel where it is farthest from zero, with its sign."""
         if not self._frames:
             return NotMeasured("no samples")
-        means = self._sum / self._frames
+        means = self._totals[0] / self._frames
         return 100 * float(means[np.argmax(np.abs(means))])
 
     def dc_wander_percent(self) -> Reading:
         """How far the DC moves at least, in the channel where it does most; digital silence has none."""
         if not len(self._pieces):
             return NotMeasured("too short, or digital silence")
-        channels = self._pieces.whole().T.astype(np.float64)  # (channels, 2, pieces)
-        known = [moved for moved in starmap(_moved, channels) if moved is not None]
+        means, squares = self._pieces.whole().T.astype(np.float64)  # (channels, pieces) each
+        known = [moved for moved in map(_moved, means, squares) if moved is not None]
         return 100 * max(known) if known else NotMeasured("too short, or digital silence")
 
     def rms_dbfs(self) -> tuple[Reading, ...]:
         """The r.m.s. of each channel, its DC offset taken out."""
         if not self._frames:
-            return (NotMeasured("no samples"),) * len(self._sum)
-        mean_squares = np.diag(self._products) / self._frames
-        variances = mean_squares - (self._sum / self._frames) ** 2
+            return (NotMeasured("no samples"),) * self._totals.shape[1]
+        means, mean_squares = self._totals / self._frames
+        variances = mean_squares - means**2
         # A remainder below a millionth of what was summed may be rounding.
         return tuple(
             10 * math.log10(variance)

@@ -176,7 +176,7 @@ def _read(capture: Capture, meters: _Meters, block_s: float, tell: Tell) -> Capt
         blocks = ahead(capture.blocks(round(block_s * capture.sample_rate_hz)))
         for raw in told(blocks, capture.frames, tell):
             digest.update(raw)
-            meters.feed(as_float32(raw))
+            meters.feed(as_float32(raw, order="F"))
         sha256 = whole_file.result()
     return CaptureFacts(
         str(capture.path),

@@ -31,7 +31,7 @@ HIGH_RATE_HZ = 50_000  # above it programme does not come near half the rate, an
 HALF_TAPS = 16
 KAISER_BETA = 5.0  # trades flatness near half the rate against ripple below it
 STRETCH_FRAMES = 32  # looked at or skipped together
-PIECE_FRAMES = 1 << 16  # stays in the processor's cache
+PIECE_FRAMES = 1 << 17  # stays in the processor's cache
 _STRETCHES_AT_ONCE = 9  # larger products would be spread over threads, which cost more than they save at this size
 _BATCH = 32 * _STRETCHES_AT_ONCE
 _ROUNDING = 1 + 1e-5  # keeps the bounds above what single precision makes of the values
@@ -46,26 +46,26 @@ class TruePeakMeter:
         self._highest_bend_gain = float(np.abs(_bend_weights(weights)).sum(1).max()) * _ROUNDING
         self._matrix = _stretch_matrix(weights)
         self._channels = channels
-        self._held = np.zeros((HALF_TAPS - 1, channels), np.float32)  # silence before the first frame
+        self._held = np.zeros((channels, HALF_TAPS - 1), np.float32)  # silence before the first frame
         self._peak = 0.0
 
     def feed(self, block: Array) -> None:
         for at in range(0, len(block), PIECE_FRAMES):
-            self._take(block[at : at + PIECE_FRAMES])
+            self._take(block[at : at + PIECE_FRAMES].T)
 
     def _take(self, piece: Array) -> None:
-        held = np.concatenate([self._held, piece])
-        count = (len(held) - 2 * HALF_TAPS + 1) // STRETCH_FRAMES
+        held = np.concatenate([self._held, piece], axis=1)
+        count = (held.shape[1] - 2 * HALF_TAPS + 1) // STRETCH_FRAMES
         if count > 0:
             self._peak = self._highest(held, count)
-            held = held[count * STRETCH_FRAMES :]
+            held = held[:, count * STRETCH_FRAMES :]
         self._held = np.array(held, np.float32)
 
     def true_peak_dbtp(self) -> Reading:
         """The highest level so far on any channel, the signal ending in silence here; 0 dB is digital full scale."""
-        tail = np.zeros((STRETCH_FRAMES + 2 * HALF_TAPS, self._channels), np.float32)
-        ended = np.concatenate([self._held, tail])
-        peak = self._highest(ended, (len(ended) - 2 * HALF_TAPS + 1) // STRETCH_FRAMES)
+        tail = np.zeros((self._channels, STRETCH_FRAMES + 2 * HALF_TAPS), np.float32)
+        ended = np.concatenate([self._held, tail], axis=1)
+        peak = self._highest(ended, (ended.shape[1] - 2 * HALF_TAPS + 1) // STRETCH_FRAMES)
         return 20 * math.log10(peak) if peak > 0 else NotMeasured("digital silence")
 
     def _highest(self, held: Array, count: int) -> float:
@@ -74,13 +74,15 @@ class TruePeakMeter:
         peak = max(self._peak, float(peaks.max()))
         reach = np.maximum(peaks[:count], peaks[1 : count + 1]) * self._highest_gain  # a stretch needs its successor
         rivals = np.flatnonzero(reach > peak)
+        if not len(rivals):
+            return peak
         rivals = rivals[np.argsort(-reach[rivals])]
-        windows = np.lib.stride_tricks.sliding_window_view(held, len(self._matrix), axis=0)[::STRETCH_FRAMES]
+        windows = np.lib.stride_tricks.sliding_window_view(held, len(self._matrix), axis=1)[:, ::STRETCH_FRAMES]
         for start in range(0, len(rivals), _BATCH):
             batch = rivals[start : start + _BATCH]
             if reach[batch[0]] <= peak:
                 break
-            rows = windows[batch].reshape(-1, len(self._matrix))
+            rows = windows[:, batch].reshape(-1, len(self._matrix))
             rows = rows[self._reach(rows) > peak]
             if len(rows):
                 between = _product(rows, self._matrix)
@@ -141,9 +143,8 @@ def _stretch_matrix(weights: Array) -> Array:
 
 def _stretch_peaks(held: Array) -> Array:
     """The highest sample magnitude in every 32 frames, the last ones fewer, over all channels."""
-    samples = held.reshape(-1)
-    starts = np.arange(0, len(samples), STRETCH_FRAMES * held.shape[1])
-    peaks: Array = np.maximum(np.maximum.reduceat(samples, starts), -np.minimum.reduceat(samples, starts))
+    highest = np.abs(held).max(0)
+    peaks: Array = np.maximum.reduceat(highest, np.arange(0, len(highest), STRETCH_FRAMES))
     return peaks
 
 
