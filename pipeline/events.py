@@ -31,7 +31,7 @@ from pipeline.spans import Span
 Array = np.ndarray[Any, Any]
 
 CHUNKS_PER_LOOK = 5  # clips are looked for in 10 ms at a time
-PIECE_FRAMES = 1 << 16  # stays in the processor's cache
+PIECE_FRAMES = 1 << 16  # looked at together, at 44.1 to 48 kHz
 SWITCHED_S = 0.05  # the ends of a tone are known to this
 
 
@@ -88,8 +88,9 @@ class EventMeter:
         self._look_frames = self._octaves.chunk * CHUNKS_PER_LOOK
         wanted = max(round(rate_hz * EDGE_S), self._octaves.lead, self._octaves.trail)
         self._beside = -(-wanted // self._look_frames) * self._look_frames  # frames held on both sides of a look
-        self._piece = max(self._look_frames, PIECE_FRAMES // self._look_frames * self._look_frames)
-        self._held = [np.zeros((self._beside, channels), np.float32)]
+        piece = PIECE_FRAMES * self._octaves.thin
+        self._piece = max(self._look_frames, piece // self._look_frames * self._look_frames)
+        self._held = [np.zeros((channels, self._beside), np.float32)]
         self._held_frames = self._beside
         self._held_start = -self._beside  # the frame of the capture that stands first in ``_held``
         merge, most = round(criteria.merge_s * rate_hz), criteria.most_listed
@@ -105,17 +106,17 @@ class EventMeter:
         at = 0
         while at < len(block):  # pieces end at the same frames however the blocks are cut
             wanted = self._piece + 2 * self._beside - self._held_frames
-            self._held.append(block[at : at + wanted])
-            self._held_frames += len(self._held[-1])
+            self._held.append(block[at : at + wanted].T)
+            self._held_frames += self._held[-1].shape[1]
             at += wanted
             self._take(self._piece)
 
     def _take(self, piece: int) -> None:
         """Look at the next ``piece`` frames as soon as they and what stands behind them are there."""
         if self._held_frames >= piece + 2 * self._beside:
-            held = np.concatenate(self._held)
-            self._look(np.ascontiguousarray(held[: piece + 2 * self._beside].T), self._beside + piece)
-            self._held, self._held_frames = [held[piece:].copy()], len(held) - piece
+            held = np.concatenate(self._held, axis=1)
+            self._look(held[:, : piece + 2 * self._beside], self._beside + piece)
+            self._held, self._held_frames = [held[:, piece:].copy()], held.shape[1] - piece
             self._held_start += piece
         elif len(self._held) > 1:
             self._held[-1] = self._held[-1].copy()  # the block is its owner's
@@ -123,17 +124,18 @@ class EventMeter:
     def _look(self, samples: Array, stop: int) -> None:
         """Look at samples (channels, frames) from ``_beside`` up to ``stop``; the rest stands beside it."""
         beside, chunk = self._beside, self._octaves.chunk
-        for channel in range(self._channels):
-            own = samples[channel]
-            at = np.arange(0, stop - beside, chunk)
-            highest, lowest = (extreme.reduceat(own[beside:stop], at) for extreme in (np.maximum, np.minimum))
-            tops, bottoms = (e.reshape(-1, CHUNKS_PER_LOOK).max(1) for e in (highest, -lowest))
-            self._clips[channel][0].look(own, beside, tops, self._held_start)
-            if self._clips[channel][1].is_possible(bottoms):
-                self._clips[channel][1].look(-own, beside, bottoms, self._held_start)
-            self._small[channel].look(own[beside:stop], highest - lowest)
-            zeros = (highest == 0) & (lowest == 0)
-            if self._gaps[channel].is_in_zeros or zeros.any() or own[stop - 1] == 0:
+        inner = samples[:, beside:stop]
+        at = np.arange(0, stop - beside, chunk)
+        highest, lowest = (extreme.reduceat(inner, at, axis=1) for extreme in (np.maximum, np.minimum))
+        tops, bottoms = (e.reshape(self._channels, -1, CHUNKS_PER_LOOK).max(2) for e in (highest, -lowest))
+        reach, zeros = highest - lowest, (highest == 0) & (lowest == 0)
+        for channel, own in enumerate(samples):
+            upper, lower = self._clips[channel]
+            upper.look(own, beside, tops[channel], self._held_start)
+            if lower.is_possible(bottoms[channel]):
+                lower.look(-own, beside, bottoms[channel], self._held_start)
+            self._small[channel].look(inner[channel], reach[channel])
+            if self._gaps[channel].is_in_zeros or zeros[channel].any() or own[stop - 1] == 0:
                 self._gaps[channel].look(own, beside, stop, self._held_start)
         self._repeats.look(samples, beside, stop)
         self._trace.add(*self._octaves.powers(samples, beside, (stop - beside) // chunk))

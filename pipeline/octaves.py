@@ -33,6 +33,7 @@ class Octaves:
         self._coarsest = 2 ** (self.count - 1)
         self._chunk = self._coarsest * max(2, round(base_hz * CHUNK_S / self._coarsest))
         self._parts = next(n for n in range(round(CHUNK_S / PEAK_S), 0, -1) if self._chunk % n == 0)
+        self._sums = np.repeat(np.eye(self._parts, dtype=np.float32), self._chunk // self._parts, axis=1)
         self.chunk = self._chunk * self.thin
         self.chunk_s = self.chunk / rate_hz
         self.lead = 4 * self._coarsest * self.thin  # frames needed before the first chunk …
@@ -45,38 +46,41 @@ class Octaves:
         samples is (channels, frames), with ``lead`` and ``trail`` frames around the chunks.
         """
         taken = samples[:, start - self.lead : start + chunks * self.chunk + self.trail]
-        signal = _thinned(taken, self.thin)
+        signal, scale = _summed(taken, self.thin), SCALE / self.thin**2
         powers = np.empty((len(samples), self.count, chunks), np.float32)
         lead, chunk = 4 * self._coarsest, self._chunk
         for octave in range(self.count):
             high = signal
             for _ in range(STAGES):
                 high = high[:, 2:] - high[:, :-2]
-            parts = self._parts if octave == 0 else 1
-            high = high[:, lead - STAGES :][:, : chunks * chunk].reshape(len(samples), chunks * parts, chunk // parts)
-            power = np.einsum("ijk,ijk->ij", high, high) * np.float32(SCALE * parts / chunk)
+            inner = high[:, lead - STAGES :][:, : chunks * chunk]
+            squares = np.square(inner).reshape(len(samples), chunks, chunk)
             if octave == 0:
-                split = power.reshape(len(samples), chunks, parts)
-                peaks, power = split.max(2), split.mean(2)
-            powers[:, octave] = power
+                parts = self._sums @ squares.transpose(0, 2, 1)  # (channels, parts, chunks)
+                peaks = parts.max(1) * np.float32(scale * self._parts / chunk)
+                power = parts.sum(1)
+            else:
+                power = squares @ np.ones(chunk, np.float32)
+            powers[:, octave] = power * np.float32(scale / chunk)
             if octave < self.count - 1:
-                signal, lead, chunk = _halved(signal), lead // 2, chunk // 2
+                signal, scale = _halved(signal), scale / 64
+                lead, chunk = lead // 2, chunk // 2
         return powers, peaks
 
 
-def _thinned(samples: Array, thin: int) -> Array:
+def _summed(samples: Array, thin: int) -> Array:
+    """The sums of every ``thin`` neighbours."""
     if thin == 1:
         return samples
     whole = samples.shape[1] // thin * thin
-    signal = samples[:, 0:whole:thin] + samples[:, 1:whole:thin]
+    signal: Array = samples[:, 0:whole:thin] + samples[:, 1:whole:thin]
     for k in range(2, thin):
         signal += samples[:, k:whole:thin]
-    return signal * np.float32(1 / thin)
+    return signal
 
 
 def _halved(signal: Array) -> Array:
-    """Every second sample of the signal smoothed by (1, 3, 3, 1) / 8."""
-    even, odd = signal[:, 0:-3:2], signal[:, 1:-2:2]
-    length = min(even.shape[1], odd.shape[1], signal[:, 3::2].shape[1])
-    inner = odd[:, :length] + signal[:, 2:-1:2][:, :length]
-    return (even[:, :length] + signal[:, 3::2][:, :length] + np.float32(3) * inner) * np.float32(0.125)
+    """Every second sample of the signal smoothed by (1, 3, 3, 1), which makes it eight times as loud."""
+    smooth = signal[:, 1:] + signal[:, :-1]
+    smooth = smooth[:, 1:] + smooth[:, :-1]
+    return smooth[:, :-1:2] + smooth[:, 1::2]

@@ -174,4 +174,4 @@ def _marks(channel: Array, start: int, stop: int, part: int) -> tuple[Array, Arr
     highest = 1 + np.flatnonzero((heights[1:-1] > heights[:-2]) & (heights[1:-1] > heights[2:]))
     marks = start + highest * part + sharp.reshape(count, part)[highest].argmax(1)
     bits = channel.view(np.int32)[marks[:, None] + AROUND].astype(np.int64)
-    return marks, (bits * MIXERS).sum(1)
+    return marks, bits @ MIXERS

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from pipeline.ranges import FoundRanges
 
@@ -61,36 +60,47 @@ class SmallClickFinder:
         self._loudest = 10 ** (criteria.loudest_dbfs / 20)
         self._rate_hz, self._chunk, self._criteria = rate_hz, chunk, criteria
         self._beside = max(GLANCE_BESIDE + 1, -(-round(criteria.around_s * rate_hz) // chunk))  # chunks
-        self._samples = np.zeros(0, np.float32)
+        self._pieces: list[Array] = []  # of samples …
+        self._pieces_start = 0  # … and the frame that stands first in them
         self._reach = np.zeros(0, np.float32)
         self._start = 0  # the chunk that stands first
 
     def look(self, samples: Array, reach: Array) -> None:
-        """samples (frames,) following those before; reach (chunks,) from the lowest to the highest of each chunk."""
-        self._samples = np.concatenate([self._samples, samples])
+        """samples (frames,) following those before; reach (chunks,) from the lowest to the highest of each chunk.
+
+        The samples are kept for a while and must not be changed.
+        """
+        self._pieces.append(samples)
         self._reach = np.concatenate([self._reach, reach])
         beside, chunk = self._beside, self._chunk
         inner = len(self._reach) - 2 * beside
         if inner <= 0:
             return
         for at in beside + self._at_a_glance(inner):
-            own = self._samples[(at - beside) * chunk : (at + beside + 1) * chunk]
-            rise_db = self._rise_db(own)
+            frame = (self._start + int(at)) * chunk
+            rise_db = self._rise_db(self._between(frame - beside * chunk, frame + (beside + 1) * chunk))
             if rise_db is not None:
-                frame = (self._start + int(at)) * chunk
                 self.found.add(frame, frame + chunk, rise_db)
-        self._samples, self._reach = self._samples[inner * chunk :].copy(), self._reach[inner:].copy()
+        self._reach = self._reach[inner:].copy()
         self._start += inner
+        while self._pieces_start + len(self._pieces[0]) <= self._start * chunk:
+            self._pieces_start += len(self._pieces.pop(0))
+
+    def _between(self, start: int, stop: int) -> Array:
+        """The samples from one frame up to another."""
+        return np.concatenate(self._pieces)[start - self._pieces_start : stop - self._pieces_start]
 
     def _at_a_glance(self, inner: int) -> Array:
         """Of the inner chunks those that reach further than any near them, and far enough."""
         near = self._reach[self._beside - GLANCE_BESIDE : self._beside + inner + GLANCE_BESIDE]
-        windows = sliding_window_view(near, 2 * GLANCE_BESIDE + 1)
         own = near[GLANCE_BESIDE : GLANCE_BESIDE + inner]
-        highest = np.flatnonzero((own >= windows.max(1)) & (own > 0))
-        usual = (windows[highest].sum(1) - own[highest]) / (2 * GLANCE_BESIDE)
+        highest = np.flatnonzero((own >= _highest_in(near, 2 * GLANCE_BESIDE + 1)) & (own > 0))
+        windows = near[highest[:, None] + np.arange(2 * GLANCE_BESIDE + 1)]
+        usual = (windows.sum(1) - own[highest]) / (2 * GLANCE_BESIDE)
         highest = highest[own[highest] >= usual * 10 ** (self._criteria.glance_db / 20)]
-        around = sliding_window_view(self._reach, 2 * self._beside + 1)[highest]
+        if not len(highest):
+            return highest
+        around = self._reach[highest[:, None] + np.arange(2 * self._beside + 1)]
         around[:, self._beside - OWN_CHUNKS : self._beside + OWN_CHUNKS + 1] = 0
         usual = around.sum(1) / (2 * (self._beside - OWN_CHUNKS))
         return highest[(around.max(1) <= usual * 10 ** (GLANCE_CALM_DB / 20)) & (usual <= NOISE_REACH * self._loudest)]
@@ -137,6 +147,16 @@ class SmallClickFinder:
             if len(rest) and 10 * np.log10(max(rest.mean() / mean, 1e-12)) > steady_db + _chance_db(len(rest)):
                 return None  # a stroke that dies away
         return float(10 * np.log10(own.max() / mean))
+
+
+def _highest_in(values: Array, width: int) -> Array:
+    """The highest of every ``width`` neighbours; some ten times as quick as going through windows."""
+    reach = 1
+    while 2 * reach <= width:
+        values = np.maximum(values[:-reach], values[reach:])
+        reach *= 2
+    rest = width - reach
+    return np.maximum(values[: len(values) - rest], values[rest:])
 
 
 def _chance_db(length: int) -> float:
