@@ -306,7 +306,7 @@ def test_the_archive_is_the_local_engines_bit_for_bit(box, local, engine, tmp_pa
         assert (tmp_path / "a" / path).read_bytes() == (local / path).read_bytes(), path
 
 
-@pytest.mark.parametrize("at", ["measure", "master"])
+@pytest.mark.parametrize("at", ["measure", "master", "finish"])
 def test_a_worker_killed_in_any_step_costs_no_side_and_changes_no_copy(box, local, tmp_path, at):
     with running_cluster(tmp_path / "cluster", 1) as cluster, DaskEngine(cluster.address, tmp_path / "state") as engine:
         killing = threading.Lock()

@@ -405,6 +405,44 @@ def test_a_run_cut_off_after_any_stage_goes_on_from_there(box, first, tmp_path):
         assert copy_of(tmp_path / "a", "M2", "A", kind).audio_sha256 == copy_of(first[0], "M2", "A", kind).audio_sha256
 
 
+@pytest.mark.parametrize("renames", [0, 1, 2])
+def test_a_finish_cut_off_anywhere_and_asked_for_again_finishes_the_tape(archive_copy, monkeypatch, renames):
+    """As an engine does whose worker was killed: before a tape's old and new folder change places, between, after."""
+    rename, done = Path.rename, []
+
+    class Killed(BaseException):
+        pass
+
+    def dying(path, target):
+        if path.name == "M2":
+            if len(done) == renames:
+                raise Killed
+            done.append(path)
+        return rename(path, target)
+
+    class Twice(Here):
+        def __call__(self, *call):
+            if call[-1] != "finish":
+                return super().__call__(*call)
+            with monkeypatch.context() as patched:
+                patched.setattr(Path, "rename", dying)
+                if renames < 2:
+                    with pytest.raises(Killed):
+                        super().__call__(*call)
+                else:
+                    super().__call__(*call)
+            return super().__call__(*call)
+
+    archive = Archive(archive_copy)
+    desk, run = Desk(archive, Ledger(archive.state / "ledger")), Twice()
+    plan = plan_again(archive, "M2", "A", Wishes(read_hz=435.5, true_hz=440), NOW)
+    make_again(plan, desk, run, lambda side, error: None, lambda: NOW)
+    assert len(done) == renames
+    assert read_qc(archive.sealed("M2")).sides[0].decisions.revision == 2
+    assert verify_tape(archive, "M2").damages == ()
+    assert not any((archive.state / "replaced").iterdir())
+
+
 def test_a_sheet_error_stops_before_anything_is_written(box, tmp_path):
     other = shutil.copytree(box, tmp_path / "box")
     text = (other / "tapes.csv").read_text("utf-8")
