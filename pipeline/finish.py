@@ -37,7 +37,7 @@ class Finished:
 def finish(root: Path, archive: Path, qc: TapeQC, now: datetime, tell: Tell) -> Finished:
     """Write qc.json and report.html, seal the working folder and put it in its place.
 
-    Where a worker is killed an engine may ask another one for the same. If the first had just put the tape in its place,
+    Where a worker is killed an engine may ask another one for the same. If the first had just put the tape in place,
     there is nothing left to do.
     """
     if not root.exists() and read_qc(Archive(archive).sealed(qc.tape)) == qc:
@@ -45,7 +45,7 @@ def finish(root: Path, archive: Path, qc: TapeQC, now: datetime, tell: Tell) -> 
     write_pages(TapeFolder(root), archive, qc, now)
     tell(0.7)
     source, deck = read_source(TapeFolder(root))
-    write_seal(TapeFolder(root), bag_facts(source, deck, qc, now))
+    write_seal(TapeFolder(root), bag_facts(source, deck, qc, now), [copy for side in qc.sides for copy in side.copies])
     Archive(archive).publish(qc.tape)
     return Finished(qc.tape, qc.verdict)
 

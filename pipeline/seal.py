@@ -1,7 +1,8 @@
 """Seal a tape's folder as a BagIt bag, and prove years later that nothing in it has rotted.
 
-Source: RFC 8493 (BagIt 1.0). The manifests are made and checked by bagit-python; what it does not know, that every
-audio file still decodes to its recorded digest, is proven here.
+Source: RFC 8493 (BagIt 1.0). The bag is made and checked by bagit-python, but for the payload's manifest: copies stand
+there by the digests they had when they were written, so that what has rotted since is found and not sealed in. What
+bagit-python does not know, that every audio file still decodes to its recorded digest, is proven here as well.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import logging
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -47,17 +48,24 @@ class Proof:
     damages: tuple[Damage, ...]
 
 
-def write_seal(folder: TapeFolder, facts: dict[str, str]) -> Path:
+def write_seal(folder: TapeFolder, facts: Mapping[str, str], copies: Sequence[CopyRecord] = ()) -> Path:
     """Make ``folder`` a bag: manifests over everything in ``data/``, ``facts`` into bag-info.txt.
+
+    copies  whose digests are known; they are not read
 
     Changes the working directory while it runs (bagit-python does): call it in a process of its own.
     """
     write_text_whole(folder.root / "bagit.txt", BAG_DECLARATION)
+    known = {copy.path: copy.sha256 for copy in copies}
+    payload = {folder.relative(path): path for path in sorted(folder.payload.rglob("*")) if path.is_file()}
+    lines = [f"{known.get(name) or sha256_of(path)}  {name}\n" for name, path in payload.items()]
+    write_text_whole(folder.root / f"manifest-{ALGORITHM}.txt", "".join(lines))
     with _bagit_quiet():
         bag = bagit.Bag(str(folder.root))
         bag.algorithms = [ALGORITHM]
         bag.info = {label: " ".join(text.split()) for label, text in facts.items() if text.strip()}
-        bag.save(manifests=True)
+        bag.info["Payload-Oxum"] = f"{sum(path.stat().st_size for path in payload.values())}.{len(payload)}"
+        bag.save()
     return folder.root / "bagit.txt"
 
 

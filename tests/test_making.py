@@ -443,6 +443,17 @@ def test_a_finish_cut_off_anywhere_and_asked_for_again_finishes_the_tape(archive
     assert not any((archive.state / "replaced").iterdir())
 
 
+def test_what_has_rotted_is_not_sealed_in_by_a_rerun(archive_copy):
+    path = Archive(archive_copy).sealed("M1").root / copy_of(archive_copy, "M1", "B", CopyKind.ACCESS).path
+    was, content = path.stat(), bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 1
+    path.write_bytes(content)
+    os.utime(path, ns=(was.st_atime_ns, was.st_mtime_ns))
+    rerun(archive_copy, "M1", "A", Wishes(read_hz=435.5, true_hz=440))
+    damages = verify_tape(Archive(archive_copy), "M1").damages
+    assert {damage.path for damage in damages} == {f"M1/{copy_of(archive_copy, 'M1', 'B', CopyKind.ACCESS).path}"}
+
+
 def test_a_sheet_error_stops_before_anything_is_written(box, tmp_path):
     other = shutil.copytree(box, tmp_path / "box")
     text = (other / "tapes.csv").read_text("utf-8")
