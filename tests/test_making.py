@@ -451,6 +451,7 @@ def test_what_has_rotted_is_not_sealed_in_by_a_rerun(archive_copy):
     os.utime(path, ns=(was.st_atime_ns, was.st_mtime_ns))
     rerun(archive_copy, "M1", "A", Wishes(read_hz=435.5, true_hz=440))
     damages = verify_tape(Archive(archive_copy), "M1").damages
+    assert any(damage.what.startswith("changed since it was sealed") for damage in damages)
     assert {damage.path for damage in damages} == {f"M1/{copy_of(archive_copy, 'M1', 'B', CopyKind.ACCESS).path}"}
 
 
