@@ -19,6 +19,7 @@ from pipeline.clips import ClipCriteria, ClipFinder
 from pipeline.dropouts import DropoutCriteria, find_dropouts
 from pipeline.gaps import EDGE_S, GapCriteria, GapFinder
 from pipeline.hiss_floor import LevelTrace
+from pipeline.hum_jumps import HumJumpCriteria
 from pipeline.octaves import Octaves
 from pipeline.phase_jumps import PhaseJumpCriteria
 from pipeline.ranges import FoundRanges, together
@@ -46,6 +47,7 @@ FLAT = NotMeasured("a flat top does not tell how much was cut off")
 GONE = NotMeasured("the samples are gone")
 REPEATED = NotMeasured("the samples are gone, earlier ones stand there once more")
 JUMPED = NotMeasured("the samples are gone without a trace, the tone jumps")
+HUM_JUMPED = NotMeasured("the samples are gone without a trace, the hum jumps")
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,7 @@ class Event:
     """depth_db: how far the level fell (dropout), or rose over what is beside (click); NotMeasured where
     that has no meaning.
 
-    Its reason tells the gaps apart: `GONE`, `REPEATED` and `JUMPED`.
+    Its reason tells the gaps apart: `GONE`, `REPEATED`, `JUMPED` and `HUM_JUMPED`.
     """
 
     kind: EventKind
@@ -74,6 +76,7 @@ class EventCriteria:
     gaps: GapCriteria
     repeats: RepeatCriteria
     jumps: PhaseJumpCriteria
+    hum_jumps: HumJumpCriteria
     dropouts: DropoutCriteria
     clicks: ClickCriteria
     small_clicks: SmallClickCriteria
@@ -140,10 +143,13 @@ class EventMeter:
         self._repeats.look(samples, beside, stop)
         self._trace.add(*self._octaves.powers(samples, beside, (stop - beside) // chunk))
 
-    def measure_events(self, regions: Sequence[Region], jumps: Sequence[int] = ()) -> tuple[Event, ...]:
+    def measure_events(
+        self, regions: Sequence[Region], jumps: Sequence[int] = (), hum_jumps: Sequence[int] = ()
+    ) -> tuple[Event, ...]:
         """Everything found, by time; events of one kind in both channels at once are one.
 
-        jumps are the frames at which a tone jumps (`pipeline.phase_jumps`); those beside other gaps are part of them.
+        jumps are the frames at which a tone jumps (`pipeline.phase_jumps`), or hum (`pipeline.hum_jumps`); those beside
+        other gaps are part of them.
         What lies in a leader is left out: a switch or a starting motor harms no recording. So is the click of a tone
         that is switched on or off.
         """
@@ -152,7 +158,7 @@ class EventMeter:
         listed: list[Event] = []
         switches_s = [at_s for r in regions if r.kind is RegionKind.TONE for at_s in (r.start_s, r.stop_s)]
         pauses = [Span(r.start_s, r.stop_s) for r in regions if r.kind is RegionKind.SILENCE]
-        for kind, depth, found in self._found(leaders, pauses, jumps):
+        for kind, depth, found in self._found(leaders, pauses, jumps, hum_jumps):
             for start, stop, depth_db in found.ranges:
                 span = Span(start / self._rate_hz, stop / self._rate_hz)
                 in_leader = any(leader.start_s <= span.start_s and span.stop_s <= leader.stop_s for leader in leaders)
@@ -167,7 +173,7 @@ class EventMeter:
         """How many of each kind the whole capture has, also where that is more than are listed."""
         self._finish()
         counts = dict.fromkeys(EventKind, 0)
-        for kind, _, found in self._found((), (), ()):
+        for kind, _, found in self._found((), (), (), ()):
             counts[kind] += found.count
         return counts
 
@@ -182,7 +188,7 @@ class EventMeter:
             self._is_finished = True
 
     def _found(
-        self, leaders: Sequence[Span], pauses: Sequence[Span], jumps: Sequence[int]
+        self, leaders: Sequence[Span], pauses: Sequence[Span], jumps: Sequence[int], hum_jumps: Sequence[int]
     ) -> list[tuple[EventKind, NotMeasured | None, FoundRanges]]:
         merge, most = round(self._criteria.merge_s * self._rate_hz), self._criteria.most_listed
         dropouts, clicks = ([FoundRanges(merge, most) for _ in range(self._channels)] for _ in range(2))
@@ -192,11 +198,13 @@ class EventMeter:
         clips = together([finder.found for sides in self._clips for finder in sides])
         gaps = together([finder.found for finder in self._gaps])
         repeats = those_on_tape(self._repeats.found, self._trace, self._criteria.repeats)
-        jumped = FoundRanges(merge, most)
-        for frame in sorted(jumps):
-            jumped.add(frame, frame + 1)
+        jumped, hum_jumped = FoundRanges(merge, most), FoundRanges(merge, most)
+        for frames, ranges in ((jumps, jumped), (hum_jumps, hum_jumped)):
+            for frame in sorted(frames):
+                ranges.add(frame, frame + 1)
         jumped = jumped.apart_from(gaps).apart_from(repeats)
-        lost = together([gaps, repeats, jumped])
+        hum_jumped = hum_jumped.apart_from(gaps).apart_from(repeats).apart_from(jumped)
+        lost = together([gaps, repeats, jumped, hum_jumped])
         return [
             (EventKind.DROPOUT, None, together(dropouts).apart_from(lost)),
             (EventKind.CLICK, None, clicked.apart_from(lost).apart_from(clips)),  # their edges click as well
@@ -204,4 +212,5 @@ class EventMeter:
             (EventKind.GAP, GONE, gaps),
             (EventKind.GAP, REPEATED, repeats),
             (EventKind.GAP, JUMPED, jumped),
+            (EventKind.GAP, HUM_JUMPED, hum_jumped),
         ]

@@ -21,6 +21,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.hum_jumps import HumJumpCriteria, find_hum_jumps
 from pipeline.regions import Region, RegionKind
 from pipeline.rows import Rows
 
@@ -146,6 +147,21 @@ class HumMeter:
                 if not any(old.origin is origin or origin is HumOrigin.UNKNOWN for old in known):
                     found.append(HumLine(line.hz, line.level_dbfs, origin))
         return tuple(sorted(found, key=lambda line: line.hz))
+
+    def find_jumps(
+        self, lines: Sequence[HumLine], regions: Sequence[Region], criteria: HumJumpCriteria
+    ) -> tuple[int, ...]:
+        """The first frames after losses within the electronics' hum; lines are those that `measure_hum` found."""
+        within = self._criteria.mains_tolerance_percent / 100
+        mains = [
+            (line.level_dbfs, line.hz / order)
+            for line in lines
+            for order in range(1, HARMONICS + 1)
+            if line.origin is not HumOrigin.TAPE and min(abs(line.hz / order / hz - 1) for hz in MAINS_HZ) <= within
+        ]
+        hz = max(mains)[1] if mains else 0.0
+        jumps = find_hum_jumps(self._series.whole(), self._series_hz, hz, regions, criteria) if mains else ()
+        return tuple(round((at + (TAPS_PER_STEP - 1) / 2) * self._step) for at in jumps)
 
     def _origin(self, line: _Line, leader: _Spectrum | None, kind: RegionKind) -> HumOrigin:
         if leader is not None:

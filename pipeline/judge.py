@@ -13,7 +13,7 @@ from pipeline.bench_log import BenchChoice
 from pipeline.capture import CaptureFacts
 from pipeline.channels import Channels, Layout
 from pipeline.decisions import Decisions
-from pipeline.events import JUMPED, REPEATED, Event, EventKind
+from pipeline.events import HUM_JUMPED, JUMPED, REPEATED, Event, EventKind
 from pipeline.judge_extent import judge_extent
 from pipeline.judge_tape import judge_tape
 from pipeline.measurement import Measurement
@@ -28,6 +28,7 @@ DEPTHS = {EventKind.DROPOUT: " by {:.0f} dB", EventKind.CLICK: ", {:.0f} dB abov
 LOSSES: dict[Reading, str] = {  # what else stands where samples are lost; otherwise zeros do
     REPEATED: "samples are missing: the recorder wrote earlier ones once more in their place, capture again",
     JUMPED: "samples are missing: a steady tone jumps here by a part of its wave, capture again",
+    HUM_JUMPED: "samples are missing: the electronics' hum jumps here by a part of its wave, capture again",
 }
 BIT_DEPTHS = {"pcm8": 8, "pcm16": 16, "pcm24": 24, "pcm32": 32, "float32": 24, "float64": 53}
 
@@ -274,12 +275,11 @@ def _events(measurement: Measurement, limits: Acceptance) -> Iterator[Finding]:
         if count <= limit:
             severity = Severity.INFO
         for event in events:
-            span = (event.start_s, event.stop_s)
             depth_db = _known(event.depth_db)
             message = LOSSES.get(event.depth_db, words)
             if depth_db is not None and kind in DEPTHS:
                 message += DEPTHS[kind].format(depth_db)
-            yield _found(kind.value, severity, message, at=span, value=depth_db)
+            yield _found(kind.value, severity, message, at=(event.start_s, event.stop_s), value=depth_db)
 
 
 def _copies(decisions: Decisions, outcome: CopyOutcome, limits: Acceptance) -> Iterator[Finding]:

@@ -30,7 +30,7 @@ from pipeline.overview import Overview, OverviewCriteria, OverviewMeter
 from pipeline.phase_jumps import find_phase_jumps
 from pipeline.print_through import PrintThrough, measure_print_through
 from pipeline.records import NotMeasured, Reading
-from pipeline.regions import Region, RegionKind, find_regions
+from pipeline.regions import Region, RegionKind, RegionMap, find_regions
 from pipeline.sags import Sag, find_sags
 from pipeline.spans import Span
 from pipeline.speed import Speed, measure_drift, resolve_speed
@@ -139,7 +139,10 @@ def measure_capture(
     flutter = _flutter(readings, passes, method)
     jumps = [frame for reading in readings for frame in reading.jumps]
     del readings
-    events = meters.events.measure_events(regions, jumps)
+    hum = meters.hum.measure_hum(regions)
+    hum_jumps = meters.hum.find_jumps(hum, regions, method.events.hum_jumps)
+    del meters.hum
+    events = meters.events.measure_events(regions, jumps, hum_jumps)
     del meters.events
     channels = meters.channels.measure_channels(programme or spans or None, pauses)
     del meters.channels
@@ -150,15 +153,9 @@ def measure_capture(
         tones=tones,
         speed=speed,
         flutter=flutter,
-        levels=measure_levels(
-            meters.level,
-            meters.loudness,
-            meters.true_peak,
-            region_map.hiss_floor_dbfs,
-            region_map.electronics_floor_dbfs,
-        ),
+        levels=_levels(meters, region_map),
         channels=channels,
-        hum=meters.hum.measure_hum(regions),
+        hum=hum,
         events=events,
         tuning_cents=_tuning(capture, programme, tones, method),
         treble=meters.treble.measure_treble(regions),
@@ -215,6 +212,11 @@ def _measure_tones(
 
 def _is_nominal(tone: Tone) -> bool:
     return not isinstance(tone.nominal_hz, NotMeasured)
+
+
+def _levels(meters: _Meters, found: RegionMap) -> Levels:
+    floors_dbfs = found.hiss_floor_dbfs, found.electronics_floor_dbfs
+    return measure_levels(meters.level, meters.loudness, meters.true_peak, *floors_dbfs)
 
 
 def _flutter(readings: Sequence[_ToneReading], passes: Passes, method: Method) -> Flutter:

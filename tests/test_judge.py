@@ -21,7 +21,7 @@ from pipeline.capture import Encoding
 from pipeline.channels import Layout
 from pipeline.decisions import By, SpeedDecision
 from pipeline.deck import BenchEntry
-from pipeline.events import GONE, JUMPED, REPEATED, Event, EventKind
+from pipeline.events import GONE, HUM_JUMPED, JUMPED, REPEATED, Event, EventKind
 from pipeline.hum import HumLine, HumOrigin
 from pipeline.judge import CopyOutcome, judge_bench, judge_side, verdict_of, worst_verdict
 from pipeline.qc import Severity, Verdict
@@ -241,6 +241,7 @@ def test_events_weigh_by_how_many_there_are_in_an_hour_of_programme(kind, count,
 
 def test_a_gap_says_what_stands_where_samples_are_missing():
     told = {GONE: "zeros", REPEATED: "earlier ones once more", JUMPED: "tone jumps", UNKNOWN: "zeros"}
+    told[HUM_JUMPED] = "hum jumps"
     for stands_there, words in told.items():
         (found,) = judged(spoilt(events=events(EventKind.GAP, 1, stands_there)))
         assert (found.code, found.severity) == ("gap", FAIL) and words in found.message

@@ -1,0 +1,117 @@
+"""The value at which hum turns by a lost stretch, looked at value by value.
+
+Two hums that meet there, each with a level and a pace of its own, must leave much less unexplained than one that bends;
+where they meet, every harmonic of the second must be that of the first turned by its share of one loss; and nothing
+else may sound there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from pipeline.spans import Span
+
+Array = np.ndarray[Any, Any]
+
+HARMONICS = 5
+ORDERS = np.arange(1, HARMONICS + 1)
+TURNS = np.arange(400) / 400  # of the first harmonic, that are tried
+BESIDE_S = 0.25  # values looked at to both sides of where the turn may be
+BENT = 4  # degree of the course of a hum that does not turn suddenly
+MOST_STRETCHES = 60  # of pauses, to see what noise is usual there
+
+
+@dataclass(frozen=True)
+class TurnCriteria:
+    """sudden   two hums that meet leave less than one that bends, by so many times the noise
+    misfit   what a turn leaves between both, in parts of the noise
+    clearer  what no turn leaves is so much more
+    louder   what else stands there has at most so many times the power of what is usual in pauses
+    """
+
+    sudden: float
+    misfit: float
+    clearer: float
+    louder: float
+
+
+def find_turn(
+    series: Array, series_hz: float, mains_hz: float, near: Span, usual: float, criteria: TurnCriteria
+) -> int | None:
+    """The first value of a second hum within ``near``, if it differs from the first by a sudden turn and nothing else.
+
+    series is (values, channels), usual the noise that `usual_noise` gives.
+    """
+    beside = round(BESIDE_S * series_hz)
+    start, stop = round(near.start_s * series_hz) - beside, round(near.stop_s * series_hz) + beside
+    if start < 0 or stop > len(series):
+        return None
+    own = series[start:stop].astype(np.float64)
+    along, waves, straight = _courses(len(own), mains_hz / series_hz)
+    squares = np.cumsum(straight[:, :, None] * straight[:, None, :], axis=0)
+    shared = np.cumsum(straight[:, :, None] * own[:, None, :], axis=0)
+    splits = np.arange(beside, len(own) - beside)
+    left_over = np.square(own).sum() - sum(
+        np.einsum("nij,nij->n", np.linalg.solve(square, share), share)
+        for square, share in (
+            (squares[splits], shared[splits]),
+            (squares[-1] - squares[splits], shared[-1] - shared[splits]),
+        )
+    )
+    at, least = int(splits[left_over.argmin()]), float(left_over.min())
+    noise = least / (own.size - 2 * own.shape[1] * straight.shape[1])
+    bent = np.concatenate([straight, *(waves * along[:, None] ** n for n in range(2, BENT + 1))], axis=1)
+    if noise > criteria.louder * usual or _left_by(bent, own) - least < criteria.sudden * noise:
+        return None
+    before, unsure = _meeting(squares[at], shared[at], along[at])
+    after, as_well = _meeting(squares[-1] - squares[at], shared[-1] - shared[at], along[at])
+    turned = before * np.exp(2j * np.pi * np.outer(TURNS, ORDERS))[:, :, None]
+    off = (np.square(np.abs(after - turned)) / (2 * noise * (unsure + as_well))[:, None]).mean((1, 2))
+    is_loss = off.min() <= criteria.misfit and off[0] - off.min() >= criteria.clearer
+    return start + at if is_loss else None
+
+
+def _courses(count: int, turns_a_value: float) -> tuple[Array, Array, Array]:
+    """Values along a stretch from -1 to 1, the waves of all harmonics there, and these with linear courses."""
+    along = np.linspace(-1, 1, count)
+    turning = np.exp(2j * np.pi * turns_a_value * np.outer(np.arange(count), ORDERS))
+    waves = np.concatenate([turning.real, turning.imag], axis=1)
+    return along, waves, np.concatenate([np.ones((count, 1)), waves, waves * along[:, None]], axis=1)
+
+
+def _left_by(courses: Array, own: Array) -> float:
+    """Power that these courses leave unexplained."""
+    basis = np.linalg.qr(courses)[0]
+    return float(np.square(own).sum() - np.square(basis.T @ own).sum())
+
+
+def _meeting(squares: Array, shared: Array, along: float) -> tuple[Array, Array]:
+    """(harmonics, channels) amplitude and phase at the split, and (harmonics,) their variance in parts of the noise."""
+    cosine, sine = np.zeros((2, HARMONICS, len(squares)))
+    for row in range(HARMONICS):
+        cosine[row, [1 + row, 1 + 2 * HARMONICS + row]] = 1.0, along
+        sine[row, [1 + HARMONICS + row, 1 + 3 * HARMONICS + row]] = 1.0, along
+    solved = np.linalg.solve(squares, shared)
+    return cosine @ solved - 1j * (sine @ solved), np.einsum("ij,ji->i", cosine, np.linalg.solve(squares, cosine.T))
+
+
+def usual_noise(
+    series: Array, series_hz: float, mains_hz: float, pauses: Sequence[Span], seconds: float
+) -> float | None:
+    """What a steady hum leaves of stretches of pauses that `find_turn` would read to look within ``seconds``.
+
+    Mean square; None where there is no pause so long.
+    """
+    length = round((seconds + 2 * BESIDE_S) * series_hz)
+    courses = _courses(length, mains_hz / series_hz)[2]
+    starts: list[int] = []
+    for pause in pauses:
+        first, stop = round(pause.start_s * series_hz), min(len(series), round(pause.stop_s * series_hz))
+        starts += range(first, stop - length, length)
+    stretches = [series[at : at + length].astype(np.float64) for at in starts[:: len(starts) // MOST_STRETCHES + 1]]
+    left = [_left_by(courses, own) / (own.size - own.shape[1] * courses.shape[1]) for own in stretches]
+    return float(np.median(left)) if left else None
