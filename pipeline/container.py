@@ -10,6 +10,7 @@ tested against files that libsndfile writes).
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 import struct
 from dataclasses import dataclass
@@ -229,6 +230,18 @@ class Window:
 
     def write(self, _: bytes) -> int:
         raise OSError("a capture is never written to")
+
+
+def digests_of(path: Path, part: range, chunk_bytes: int = 1 << 20) -> tuple[str, str]:
+    """SHA-256 of a whole file, and of the bytes of a part; read once, in chunks."""
+    of_whole, of_part = hashlib.sha256(), hashlib.sha256()
+    at = 0
+    with path.open("rb") as stream:
+        while chunk := memoryview(stream.read(chunk_bytes)):
+            of_whole.update(chunk)
+            of_part.update(chunk[max(part.start - at, 0) : max(part.stop - at, 0)])
+            at += len(chunk)
+    return of_whole.hexdigest(), of_part.hexdigest()
 
 
 def write_surroundings(path: Path, container: Container, head: Path, tail: Path) -> tuple[Path, ...]:

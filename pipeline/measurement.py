@@ -14,8 +14,9 @@ from typing import Any
 import numpy as np
 
 from pipeline.ahead import Tell, ahead, silent, told
-from pipeline.capture import AudioDigest, Capture, CaptureFacts, as_float32, sha256_of
+from pipeline.capture import AudioDigest, Capture, CaptureFacts, as_float32
 from pipeline.channels import ChannelMeter, Channels
+from pipeline.container import digests_of
 from pipeline.demodulate import Demodulated, demodulate
 from pipeline.errors import CaptureError
 from pipeline.events import Event, EventMeter
@@ -167,18 +168,19 @@ def measure_capture(
 
 def _read(capture: Capture, meters: _Meters, block_s: float, tell: Tell) -> CaptureFacts:
     """Every sample once, through all meters and the digests."""
-    digest = AudioDigest(capture.encoding)
+    digest = None if capture.digested_bytes else AudioDigest(capture.encoding)
     with ThreadPoolExecutor(1) as beside:
-        whole_file = beside.submit(sha256_of, capture.path)
+        of_file = beside.submit(digests_of, capture.path, capture.digested_bytes)
         blocks = ahead(capture.blocks(round(block_s * capture.sample_rate_hz)))
         for raw in told(blocks, capture.frames, tell):
-            digest.update(raw)
+            if digest is not None:
+                digest.update(raw)
             meters.feed(as_float32(raw, order="F"))
-        sha256 = whole_file.result()
+        sha256, audio_sha256 = of_file.result()
     return CaptureFacts(
         str(capture.path),
         sha256,
-        digest.hexdigest(),
+        audio_sha256 if digest is None else digest.hexdigest(),
         capture.sample_rate_hz,
         capture.channels,
         capture.encoding,

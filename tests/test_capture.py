@@ -29,6 +29,7 @@ from captures import (
 
 from pipeline.ahead import ahead
 from pipeline.capture import AudioDigest, Encoding, as_float32, open_capture, sha256_of
+from pipeline.container import digests_of
 from pipeline.errors import CaptureError
 
 hooks: list = []
@@ -487,6 +488,32 @@ def test_the_audio_digest_does_not_depend_on_blocks_or_memory_order(bits):
         for block in blocks:
             digest.update(block)
         assert digest.hexdigest() == expected
+
+
+@pytest.mark.parametrize(("bits", "code"), [(16, 1), (24, 1), (32, 1), (32, 3), (64, 3)])
+def test_the_bytes_that_are_digested_are_found_in_the_file(tmp_path, bits, code):
+    payload = np.random.default_rng(bits).standard_normal(FRAMES * 2).astype(f"<f{bits // 8 if code == 3 else 8}")
+    samples = payload.tobytes()[: FRAMES * 2 * bits // 8]
+    content = wave(
+        samples, fmt(2, 48_000, bits, code), before=chunk(b"bext", bytes(603)), after=chunk(b"cue ", bytes(28))
+    )
+    path = written(tmp_path, content)
+    capture = open_capture(path)
+    place = capture.digested_bytes
+    assert path.read_bytes()[place.start : place.stop] == samples
+    for chunk_bytes in (7, 1 << 20):
+        found = digests_of(path, place, chunk_bytes)
+        assert found == (hashlib.sha256(content).hexdigest(), hashlib.sha256(samples).hexdigest())
+    assert found[1] == audio_digest(capture)
+
+
+def test_samples_that_are_digested_otherwise_than_they_stand_are_not_looked_for_in_the_file(tmp_path):
+    samples = random_samples(8, FRAMES, 2, seed=1)
+    eight = written(tmp_path, wave(int_bytes(samples, 8, unsigned=True), fmt(2, 48_000, 8)))
+    turned = written(tmp_path, aiff(int_bytes(samples, 16, "big"), 2, 44_100, 16), "take.aiff")
+    for path in (eight, turned):
+        assert not open_capture(path).digested_bytes
+        assert digests_of(path, range(0))[0] == sha256_of(path)
 
 
 def test_an_error_in_a_block_made_ahead_reaches_who_asked():

@@ -36,7 +36,8 @@ KNOWS = {
     "pipeline.tomlfile": {"pipeline.errors"},
     "pipeline.sheet": {"pipeline.errors", "pipeline.tomlfile", "pipeline.sheet"},
     "pipeline.container": {"pipeline.errors", "pipeline.files"},
-    "pipeline.capture": {"pipeline.errors", "pipeline.container"},
+    "pipeline.packed": {"pipeline.container"},
+    "pipeline.capture": {"pipeline.errors", "pipeline.container", "pipeline.packed"},
     "pipeline.rows": set(),
     "pipeline.frames": {"pipeline.rows"},
 }

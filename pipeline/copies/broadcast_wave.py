@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.capture import packed_integers
+from pipeline.packed import packed_integers
 from pipeline.standards import bext
 
 Array = np.ndarray[Any, Any]

@@ -20,12 +20,13 @@ import numpy as np
 import soundfile
 
 from pipeline.ahead import Tell, ahead, silent, told
-from pipeline.capture import Capture, Encoding, open_capture, packed_integers, sha256_of
+from pipeline.capture import Capture, Encoding, open_capture, sha256_of
 from pipeline.container import Container, read_container, write_surroundings
 from pipeline.copies.lossless import lossless_file
 from pipeline.copies.settings import PreservationSettings
 from pipeline.errors import CopyError
 from pipeline.files import whole_file
+from pipeline.packed import packed_integers
 
 Array = np.ndarray[Any, Any]
 
