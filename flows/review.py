@@ -29,11 +29,12 @@ from flows import settle
 from flows.box import now
 from flows.engines import LocalEngine
 from flows.progress import watched
+from flows.review_box import BoxList, box_view, neighbours, version_of
 from flows.review_changes import MOST_BYTES, answers_from, name_from, rerun_arguments, wishes_from
 from flows.review_guard import ARCHIVE_PAGES, HOST, Guard
 from flows.review_sound import in_the_master, sound_response, wave_of
 from flows.review_tiles import LEVELS, TileStore, cut_tile, packed
-from flows.review_views import PAGES, REPORT_STYLE, BoxList, box_view, neighbours, render, tape_view, version_of
+from flows.review_views import PAGES, REPORT_STYLE, render, tape_view
 from flows.review_work import Work, run_rerun
 from flows.running import find_running, noted
 from pipeline.again import plan_again

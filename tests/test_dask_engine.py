@@ -23,7 +23,8 @@ pytest.importorskip("distributed", reason="the engine for a cluster needs the ex
 
 from clusters import Cluster, running_cluster
 
-from flows.dask_engine import ClusterUnfit, DaskEngine, Demand, find_equipment, find_lack
+from flows.dask_engine import DaskEngine
+from flows.dask_worker import ClusterUnfit, Demand, find_equipment, find_lack
 from flows.engines import EngineStopped, LocalEngine, StageFailed, WorkerDied
 from flows.workers import StageCall
 from pipeline.archive import Archive

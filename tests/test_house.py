@@ -24,7 +24,7 @@ DOORS = {
     "imageio_ffmpeg": {"pipeline.copies.encoder", "pipeline.report.excerpts"},
     "librosa": {"pipeline.tuning", "pipeline.report"},
     "rich": {"flows"},
-    "distributed": {"flows.dask_engine"},
+    "distributed": {"flows.dask_engine", "flows.dask_worker"},
 }
 
 # Who may know whom inside pipeline/. A name stands for the module and everything below it.

@@ -33,10 +33,10 @@ from flows.cli import build_parser, main
 from flows.commands import _wishes
 from flows.progress import watched
 from flows.review import review_app
+from flows.review_box import TWINS_MOST
 from flows.review_changes import rerun_arguments
 from flows.review_sound import WaveOf
 from flows.review_tiles import tile_span
-from flows.review_views import TWINS_MOST
 from flows.review_work import Work
 from flows.running import GONE_AFTER_S, find_running, noted
 from flows.settle import AnswerGiven, answer, qc_now
