@@ -138,6 +138,7 @@ def _environment() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["with_code"] = words.with_code
     environment.globals["verdict_signs"] = words.VERDICT_SIGNS
     return environment
 

@@ -31,7 +31,7 @@ from pipeline.stages import Measured, Preserved, WrittenFile, with_capture_path
 from pipeline.step import Desk, Outcome, Run, Step
 
 # Raise it when the page, the QC record or the seal changes for the same inputs.
-PAGE_VERSION = 2
+PAGE_VERSION = 3
 FINISH = "finish"  # the step of the whole tape
 FIRST_RUN = "first run"
 RUN_AGAIN = "digitized again: the sheet, the deck, the settings or the capture changed"

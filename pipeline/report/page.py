@@ -135,6 +135,7 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    environment.filters["with_code"] = words.with_code
     environment.tests["not_measured"] = lambda value: isinstance(value, NotMeasured)
     return environment
 

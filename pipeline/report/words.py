@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import shlex
+
+from markupsafe import Markup, escape
 
 from pipeline.decisions import ChannelUse
 from pipeline.measurement import Measurement
@@ -166,3 +169,12 @@ def _first_matched_tone(measurement: Measurement) -> tuple[float, float] | None:
         if not isinstance(tone.nominal_hz, NotMeasured):
             return tone.measured_hz, tone.nominal_hz
     return None
+
+
+def with_code(text: str) -> Markup:
+    """A message for a page, escaped; what stands between backticks, as on a terminal, is a command.
+
+    >>> with_code("use `feltpad rerun` with a < b")
+    Markup('use <code>feltpad rerun</code> with a &lt; b')
+    """
+    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(text))))
