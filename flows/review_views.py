@@ -178,7 +178,6 @@ def _kind_view(group: FindingGroup, side: SideQC) -> KindView:
 
 
 def _finding_view(finding: Finding, side: SideQC) -> FindingView:
-    numbers = (("measured", finding.value), ("limit", finding.limit))
     hear = None
     if finding.start_s is not None:
         start_s = max(0.0, finding.start_s - BEFORE_S)
@@ -189,9 +188,7 @@ def _finding_view(finding: Finding, side: SideQC) -> FindingView:
         at="" if finding.start_s is None else repr(finding.start_s),
         sign="✓" if finding.settled else words.SEVERITY_SIGNS[finding.severity],
         where=words.span(finding.start_s, finding.stop_s),
-        measured=", ".join(
-            f"{name} {words.number(value, 3).rstrip('0').rstrip('.')}" for name, value in numbers if value is not None
-        ),
+        measured=words.beside_limit(finding),
         hear=hear,
         corrected=hear is not None and _is_in_the_master(hear, side),
     )

@@ -217,15 +217,10 @@ def _group_views(stem: str, side: SidePage, players: list[Player], criteria: Pag
 
 
 def _finding_line(finding: Finding, player: Player | None, first: bool) -> FindingLine:
-    parts = [
-        f"{name} {words.number(value, 3).rstrip('0').rstrip('.')}"
-        for name, value in (("measured", finding.value), ("limit", finding.limit))
-        if value is not None
-    ]
     return FindingLine(
         finding=finding,
         where=words.span(finding.start_s, finding.stop_s),
-        measured=", ".join(parts),
+        measured=words.beside_limit(finding),
         player=player if first else None,
         heard_in=None if first else player,
     )

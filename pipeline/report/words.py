@@ -9,7 +9,7 @@ from markupsafe import Markup, escape
 
 from pipeline.decisions import ChannelUse
 from pipeline.measurement import Measurement
-from pipeline.qc import Severity, SideQC, Verdict
+from pipeline.qc import Finding, Severity, SideQC, Verdict
 from pipeline.records import NotMeasured, Reading
 from pipeline.speed import SpeedSource
 
@@ -169,6 +169,14 @@ def _first_matched_tone(measurement: Measurement) -> tuple[float, float] | None:
         if not isinstance(tone.nominal_hz, NotMeasured):
             return tone.measured_hz, tone.nominal_hz
     return None
+
+
+def beside_limit(finding: Finding) -> str:
+    """What was measured and what is allowed; "" where nothing limits it, for the message tells the value itself."""
+    if finding.value is None or finding.limit is None:
+        return ""
+    value, limit = (number(reading, 3).rstrip("0").rstrip(".") for reading in (finding.value, finding.limit))
+    return f"measured {value}, limit {limit}"
 
 
 def with_code(text: str) -> Markup:
