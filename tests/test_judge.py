@@ -24,6 +24,8 @@ from pipeline.deck import BenchEntry
 from pipeline.events import GONE, HUM_JUMPED, JUMPED, REPEATED, Event, EventKind
 from pipeline.hum import HumLine, HumOrigin
 from pipeline.judge import CopyOutcome, judge_bench, judge_side, verdict_of, worst_verdict
+from pipeline.method import read_all_settings
+from pipeline.octaves import Octaves
 from pipeline.qc import Severity, Verdict
 from pipeline.records import NotMeasured
 from pipeline.regions import Region, RegionKind
@@ -333,3 +335,10 @@ def test_the_worst_side_is_the_tapes_verdict():
     assert worst_verdict([Verdict.PASS, Verdict.FAIL, Verdict.WARN]) is Verdict.FAIL
     assert worst_verdict([Verdict.PASS, Verdict.WARN]) is Verdict.WARN
     assert worst_verdict([]) is Verdict.PASS
+
+
+def test_a_low_rate_is_said_to_hide_dropouts_just_where_none_are_looked_for():
+    """Two files of numbers say so, for two rooms of the house."""
+    rate_hz = LIMITS.capture.dropouts_rate_hz
+    lowest_hz = read_all_settings().method.events.dropouts.hiss_lowest_hz
+    assert Octaves(rate_hz - 1).centres_hz[0] < lowest_hz <= Octaves(rate_hz).centres_hz[0]
