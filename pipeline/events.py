@@ -18,7 +18,7 @@ from pipeline.clicks import ClickCriteria, find_clicks
 from pipeline.clips import ClipCriteria, ClipFinder
 from pipeline.dropouts import DropoutCriteria, find_dropouts
 from pipeline.gaps import EDGE_S, GapCriteria, GapFinder
-from pipeline.hiss_floor import LevelTrace
+from pipeline.hiss_floor import OCTAVES, LevelTrace
 from pipeline.hum_jumps import HumJumpCriteria
 from pipeline.octaves import Octaves
 from pipeline.phase_jumps import PhaseJumpCriteria
@@ -141,7 +141,7 @@ class EventMeter:
             if self._gaps[channel].is_in_zeros or zeros[channel].any() or own[stop - 1] == 0:
                 self._gaps[channel].look(own, beside, stop, self._held_start)
         self._repeats.look(samples, beside, stop)
-        self._trace.add(*self._octaves.powers(samples, beside, (stop - beside) // chunk))
+        self._trace.add(*self._octaves.powers(samples, beside, (stop - beside) // chunk, OCTAVES))
 
     def measure_events(
         self, regions: Sequence[Region], jumps: Sequence[int] = (), hum_jumps: Sequence[int] = ()

@@ -63,12 +63,11 @@ class LevelTrace:
         self.chunk_s = octaves.chunk_s
         self.channels = channels
         self.centres_hz = octaves.centres_hz[:OCTAVES]
-        self._octaves = min(OCTAVES, octaves.count)
         self._rows = [Rows() for _ in range(channels)]  # (chunks, octaves and the peak)
 
     def add(self, powers: Array, peaks: Array) -> None:
-        """What `Octaves.powers` gives, following what was added before."""
-        both = np.concatenate([powers[:, : self._octaves], peaks[:, None]], axis=1)
+        """What `Octaves.powers` gives of the highest `OCTAVES`, following what was added before."""
+        both = np.concatenate([powers, peaks[:, None]], axis=1)
         level = np.log10(np.maximum(both, np.float32(1e-20))) * np.float32(10 * STEPS_PER_DB) + np.float32(255.5)
         for rows, own in zip(self._rows, np.clip(level, 0, 255).astype(np.uint8), strict=True):
             rows.add(own.T)

@@ -39,17 +39,18 @@ class Octaves:
         self.lead = 4 * self._coarsest * self.thin  # frames needed before the first chunk …
         self.trail = 8 * self._coarsest * self.thin  # … and after the last
 
-    def powers(self, samples: Array, start: int, chunks: int) -> tuple[Array, Array]:
-        """Mean square in each octave, the highest first, of chunks from ``start`` on: (channels, octaves, chunks).
+    def powers(self, samples: Array, start: int, chunks: int, highest: int) -> tuple[Array, Array]:
+        """Mean square in the ``highest`` octaves, from the top down, of chunks from ``start`` on: (channels, octaves,
+        chunks).
 
         Beside it the greatest mean square of the highest octave over `PEAK_S` within each chunk: (channels, chunks).
         samples is (channels, frames), with ``lead`` and ``trail`` frames around the chunks.
         """
         taken = samples[:, start - self.lead : start + chunks * self.chunk + self.trail]
         signal, scale = _summed(taken, self.thin), SCALE / self.thin**2
-        powers = np.empty((len(samples), self.count, chunks), np.float32)
+        powers = np.empty((len(samples), min(highest, self.count), chunks), np.float32)
         lead, chunk = 4 * self._coarsest, self._chunk
-        for octave in range(self.count):
+        for octave in range(powers.shape[1]):
             high = signal
             for _ in range(STAGES):
                 high = high[:, 2:] - high[:, :-2]
@@ -62,7 +63,7 @@ class Octaves:
             else:
                 power = squares @ np.ones(chunk, np.float32)
             powers[:, octave] = power * np.float32(scale / chunk)
-            if octave < self.count - 1:
+            if octave < powers.shape[1] - 1:
                 signal, scale = _halved(signal), scale / 64
                 lead, chunk = lead // 2, chunk // 2
         return powers, peaks
