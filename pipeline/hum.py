@@ -33,7 +33,7 @@ PASSBAND_HZ = 272.0  # above it lines would be mirrored
 MAINS_HZ = (50.0, 60.0)
 HARMONICS = 5
 PROGRAMME_HARMONICS = 3  # higher ones are mistaken for notes
-PIECE_FRAMES = 1 << 14
+PIECE_FRAMES = 1 << 15  # larger products would be spread over threads, which cost more than they save at this size
 LEVEL_TOLERANCE_DB = 6.0  # a line this much louder where tape plays than in the leader is not the deck's alone
 
 
@@ -114,7 +114,7 @@ class HumMeter:
         self._series = Rows()
 
     def feed(self, block: Array) -> None:
-        for at in range(0, len(block), PIECE_FRAMES):  # pieces that stay in the processor's cache
+        for at in range(0, len(block), PIECE_FRAMES):
             self._take(block[at : at + PIECE_FRAMES].T)
 
     def _take(self, piece: Array) -> None:
