@@ -1,9 +1,12 @@
-"""By what ratio all that sounds moves up or down in pitch, from frame to frame.
+"""How fast all that sounds moves up or down in pitch, from frame to frame.
 
-When tape slows, every partial of everything on it falls by one ratio. So the difference between a spectrum and the one
-two frames before, in each of eight bands, is laid against the slope of the spectrum: what fits is a shift of that band.
-Where several bands shift by the same ratio, that is the glide. Steady partials, hiss and drums give none; one voice
-that glides gives one as well, and has to be told apart by who sounds (`pipeline.sags`).
+When tape slows, every partial of everything on it falls by one ratio: on a scale of octaves the whole spectrum is
+shifted. So each spectrum is laid against those 85, 170 and 340 ms away at every shift that a steady glide would give
+them, and the glide that makes all three pairs most alike is kept, with how much more alike they are than unshifted.
+Steady partials, hiss and drums give none; a change of chord gives a step, which is no steady glide; one voice that
+glides gives one as well, and has to be told apart by who sounds (`pipeline.voices`).
+
+Conventions: 85 ms frames, half overlapped, of both channels at some 12 kHz; octaves are relative to the frame before.
 """
 
 from __future__ import annotations
@@ -13,112 +16,178 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.frames import frame_length
-
 Array = np.ndarray[Any, Any]
 
-LOWEST_HZ, HIGHEST_HZ = 250.0, 5200.0  # below, bins are wider than a sag; above, partials smear
-BANDS = 8
-BACK = 2  # frames: the two have no sample in common
-ROOT_HALVINGS = 2  # spectra are compared as the fourth root of power: loud partials do not decide alone
-TINY = 1e-30
-
-
-@dataclass(frozen=True)
-class GlideCriteria:
-    """explained   share of a band's change that a shift must explain (0 … 1) for the band to count
-    fewest_bands  so many bands must agree …
-    share         … and carry this share of the weight (0 … 1)
-    apart_percent, apart_share  they agree within this much, and this share of the glide
-    """
-
-    explained: float
-    fewest_bands: int
-    share: float
-    apart_percent: float
-    apart_share: float
+FRAME_S = 0.0853  # tells two notes a tone apart above 200 Hz; partials that glide smear in longer ones
+LOWEST_HZ, HIGHEST_HZ = 250.0, 4000.0
+PER_OCTAVE = 48
+AROUND = 12  # steps of 1/48 octave to either side: what is broader than that is no partial
+ROOT_HALVINGS = 3  # spectra are compared as the eighth root of power: loud partials do not decide alone
+LAGS = ((2, 12), (4, 24), (8, 12))  # frames from one of a pair to the other, steps of shift looked at
+HALF = 5  # frames on either side of a glide that are looked at: half the longest lag, and one to smooth
+AT_ONCE = 128  # frames
+TINY = 1e-9
 
 
 @dataclass(frozen=True)
 class Glides:
-    """change  (frames,) float32: relative change of pitch from one frame to the next; 0 where nothing glides together
-    bands   (frames,) uint8: how many bands agree on it
+    """One value a frame, float32; frame ``i`` is centred on ``first_s + i * hop_s``.
+
+    octaves  change of pitch from one frame to the next, of the steady glide that fits best
+    gain     how much more alike spectra are when shifted by it than as they are; 0 where there is no glide (0 … 2)
+    match    how alike they are then (… 1)
     """
 
+    first_s: float
     hop_s: float
-    change: Array
-    bands: Array
+    octaves: Array
+    gain: Array
+    match: Array
 
 
 class GlideMeter:
-    """Beside a `FrameMeter` it hears every spectrum; `glides` closes. 0.7 MB an hour."""
+    """Feed blocks of float32 (frames, channels) in order; `glides` closes. 0.5 MB an hour."""
 
-    def __init__(self, rate_hz: int, criteria: GlideCriteria) -> None:
-        self._criteria = criteria
-        length = frame_length(rate_hz)
-        self.hop_s = length / 2 / rate_hz
-        bins_hz = rate_hz / length
-        edges_hz = np.geomspace(LOWEST_HZ, min(HIGHEST_HZ, 0.45 * rate_hz), BANDS + 1)
-        edges = np.round(edges_hz / bins_hz).astype(int)
-        self._low, self._high = int(edges[0]) - 1, int(edges[-1]) + 1  # one bin beside for the slope
-        self._starts = edges[:-1] - edges[0]
-        self._counts = np.diff(edges)
-        self._ramp = (np.arange(edges[0], edges[-1]) * np.float32(0.5)).astype(np.float32)
-        self._held: Array | None = None
-        self._glides: list[Array] = []
-        self._bands: list[Array] = []
+    def __init__(self, rate_hz: int) -> None:
+        self._means, self._halves = 1, False
+        low_hz = float(rate_hz)
+        while low_hz >= 40_000:
+            low_hz, self._means = low_hz / 2, self._means * 2
+        if low_hz >= 20_000:
+            low_hz, self._halves = low_hz / 2, True
+        length = int(2 ** round(np.log2(low_hz * FRAME_S)))
+        self._length, self._hop = length, length // 2
+        self._first_s, self._hop_s = length / 2 / low_hz, length / 2 / low_hz
+        self._window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(length) / length)).astype(np.float32)
+        self._low, self._steps = _steps(low_hz, length)
+        self._pairs = _pairs()
+        self._undecimated = np.zeros(0, np.complex64)
+        self._halved = np.zeros(2, np.complex64)
+        self._waiting = np.zeros(0, np.complex64)
+        self._held = np.zeros((2 * HALF, self._steps.shape[0]), np.float32)
+        self._rows: list[Array] = []
 
-    def hear(self, power: Array) -> None:
-        """Each glide is that from two frames before to this one."""
-        roots = power[..., self._low : self._high].sum(axis=1)
-        for _ in range(ROOT_HALVINGS):
-            np.sqrt(roots, out=roots)
-        if self._held is None:
-            self._held = np.repeat(roots[:1], BACK, axis=0)
-        both = np.concatenate([self._held, roots])
-        self._held = both[-BACK:].copy()
-        glides, bands = self._compared(both[:-BACK], both[BACK:])
-        self._glides.append(glides)
-        self._bands.append(bands)
+    def feed(self, block: Array) -> None:
+        self._waiting = np.concatenate([self._waiting, self._decimated(_as_complex(block))])
+        while len(self._waiting) >= AT_ONCE * self._hop + self._length:
+            self._hear(AT_ONCE)
 
     def glides(self) -> Glides:
-        if not self._glides:
-            return Glides(self.hop_s, np.zeros(0, np.float32), np.zeros(0, np.uint8))
-        return Glides(self.hop_s, np.concatenate(self._glides), np.concatenate(self._bands))
+        """Every whole frame so far."""
+        left = (len(self._waiting) - self._length) // self._hop + 1
+        if left > 0:
+            self._hear(left)
+        self._rows.append(self._compared(np.zeros((HALF, self._held.shape[1]), np.float32)))
+        octaves, gain, match = np.concatenate(self._rows, axis=1)[:, HALF:].astype(np.float32)
+        return Glides(self._first_s, self._hop_s, octaves, gain, match)
 
-    def _compared(self, before: Array, after: Array) -> tuple[Array, Array]:
-        """Least squares in each band: the difference as a shift of pitch and a change of level."""
-        change = (after - before)[:, 1:-1]
-        mean = before + after
-        slope = (mean[:, 2:] - mean[:, :-2]) * (self._ramp * np.float32(0.5))
-        mean = mean[:, 1:-1] * np.float32(0.5)
-        shift2, shift_mean, mean2, change_shift, change_mean, change2 = (
-            np.add.reduceat(product, self._starts, axis=1)
-            for product in (slope**2, slope * mean, mean**2, change * slope, change * mean, change**2)
-        )
-        level = np.maximum(mean2, TINY)
-        free2 = shift2 - shift_mean**2 / level  # of the slope, what is no change of level
-        free_change = change_shift - change_mean * shift_mean / level
-        total = np.maximum(change2 - change_mean**2 / level, TINY)
-        glide = -free_change / np.maximum(free2, TINY)
-        explained = np.clip(free_change**2 / np.maximum(free2, TINY) / total, 0.0, 1.0)
-        left = np.maximum(total * (1 - explained), TINY) / np.maximum(self._counts - 2, 1)
-        weight = np.sqrt(np.minimum(free2 / left, 1e6) * explained) * (explained > self._criteria.explained)
-        return self._agreed(glide, weight)
+    def _decimated(self, samples: Array) -> Array:
+        """Means of so many, then every other one through a short low-pass; treble folds, but 20 dB down and more."""
+        both = np.concatenate([self._undecimated, samples])
+        whole = len(both) - len(both) % (self._means * (2 if self._halves else 1))
+        self._undecimated = both[whole:].copy()
+        mean = both[: whole : self._means].copy()
+        for offset in range(1, self._means):
+            mean += both[offset : whole : self._means]
+        if not self._halves:
+            return mean
+        all_of_it = np.concatenate([self._halved, mean])
+        self._halved = all_of_it[-2:].copy()
+        middle = all_of_it[1:-1:2] + all_of_it[2::2]
+        middle *= np.float32(3)
+        middle += all_of_it[:-2:2]
+        middle += all_of_it[3::2]
+        return middle
 
-    def _agreed(self, glide: Array, weight: Array) -> tuple[Array, Array]:
-        """The weighted median of the bands, refined over those near it, and how many are; 0 where too few are."""
-        criteria = self._criteria
-        order = np.argsort(glide, axis=1)
-        ranked = np.cumsum(np.take_along_axis(weight, order, 1), axis=1)
-        middle = np.argmax(ranked >= ranked[:, -1:] / 2, axis=1)
-        rows = np.arange(len(glide))
-        median = glide[rows, order[rows, middle]]
-        apart = criteria.apart_percent / 100 + criteria.apart_share * np.abs(median)
-        near = (np.abs(glide - median[:, None]) <= apart[:, None]) & (weight > 0)
-        kept = weight * near
-        total = kept.sum(axis=1)
-        bands = near.sum(axis=1)
-        agreed = (bands >= criteria.fewest_bands) & (total >= criteria.share * ranked[:, -1]) & (total > 0)
-        mean = (glide * kept).sum(axis=1) / np.maximum(total, TINY)
-        return np.where(agreed, mean / BACK, 0.0).astype(np.float32), np.where(agreed, bands, 0).astype(np.uint8)
+    def _hear(self, count: int) -> None:
+        """The next ``count`` frames."""
+        import scipy.fft
+
+        views = np.lib.stride_tricks.sliding_window_view(self._waiting, self._length)[:: self._hop][:count]
+        spectrum = scipy.fft.fft(views * self._window, axis=1)
+        high = self._low + self._steps.shape[1]
+        left, right = spectrum[:, self._low : high], spectrum[:, -self._low : -high : -1]  # the sum of both channels'
+        power = left.real**2 + left.imag**2 + right.real**2 + right.imag**2
+        self._waiting = self._waiting[count * self._hop :].copy()
+        self._rows.append(self._compared(_partials(np.ascontiguousarray((self._steps @ power.T).T))))
+
+    def _compared(self, spectra: Array) -> Array:
+        """(3, frames): octaves, gain and match of the frames ``HALF`` before each of these."""
+        known = np.concatenate([self._held, spectra])
+        self._held = known[-2 * HALF :].copy()
+        return _glides(known, self._pairs).astype(np.float16)
+
+
+def _as_complex(block: Array) -> Array:
+    """Two channels as real and imaginary part: one transform for both. Of more than two the first two are heard."""
+    if block.shape[1] == 1:
+        return block[:, 0].astype(np.complex64)
+    return np.ascontiguousarray(block[:, :2], dtype=np.float32).view(np.complex64)[:, 0]
+
+
+def _steps(rate_hz: float, length: int) -> tuple[int, Any]:
+    """The lowest bin, and sparse (steps, bins): power in steps of 1/48 octave out of bins, by triangles."""
+    from scipy import sparse
+
+    octaves = np.log2(min(HIGHEST_HZ, 0.45 * rate_hz) / LOWEST_HZ)
+    centre_hz = LOWEST_HZ * 2 ** (np.arange(int(octaves * PER_OCTAVE)) / PER_OCTAVE)
+    bin_hz = rate_hz / length
+    width_hz = np.maximum(bin_hz, centre_hz * (2 ** (1 / PER_OCTAVE) - 1))
+    triangles = np.maximum(0.0, 1 - np.abs(np.arange(length // 2)[:, None] * bin_hz - centre_hz) / width_hz)
+    triangles /= triangles.sum(axis=0)
+    used = np.flatnonzero(triangles.any(axis=1))
+    return int(used[0]), sparse.csr_array(triangles[used[0] : used[-1] + 1].T.astype(np.float32))
+
+
+def _partials(power: Array) -> Array:
+    """What stands out of its surroundings, every frame's squares adding up to 1."""
+    roots = power
+    roots += np.float32(1e-20)
+    for _ in range(ROOT_HALVINGS):
+        np.sqrt(roots, out=roots)
+    total = np.cumsum(np.pad(roots, ((0, 0), (AROUND + 1, AROUND)), "edge"), axis=1, dtype=np.float64)
+    width = 2 * AROUND + 1
+    apart = (roots - (total[:, width:] - total[:, :-width]) / width).astype(np.float32)
+    return apart / (np.sqrt(np.sum(apart**2, axis=1, keepdims=True)) + np.float32(TINY))
+
+
+def _glides(known: Array, pairs: tuple[Array, Any, Any]) -> Array:
+    """(3, frames - 2 * HALF) of the frames in the middle of ``known``."""
+    speeds, shifted, as_they_are = pairs
+    count, steps = known.shape
+    middle = np.arange(HALF - 1, count - HALF + 1)
+    columns = []
+    for lag, reach in LAGS:
+        before = known[middle[0] - lag // 2 : middle[-1] - lag // 2 + 1]
+        after = np.pad(known[middle[0] + lag // 2 : middle[-1] + lag // 2 + 1], ((0, 0), (reach, reach)))
+        columns += [np.einsum("fs,fs->f", after[:, at : at + steps], before) for at in range(2 * reach + 1)]
+    alike = np.stack(columns)
+    alike = (alike[:, :-2] + alike[:, 1:-1] + alike[:, 2:]) / np.float32(3)
+    match = shifted @ alike
+    gain = match - as_they_are @ alike
+    best = np.argmax(gain, axis=0)
+    frames = np.arange(len(best))
+    return np.stack([speeds[best], gain[best, frames], match[best, frames]])
+
+
+def _pairs() -> tuple[Array, Any, Any]:
+    """Speeds of glides in octaves a frame; sparse weights of the pairs' likeness at each of them, and unshifted."""
+    from scipy import sparse
+
+    upwards = np.concatenate([np.arange(0, 12, 0.5), np.arange(12, 24), np.arange(24, 49, 2)])
+    per_eight = np.concatenate([-upwards[:0:-1], upwards])  # steps in eight frames
+    columns = sum(2 * reach + 1 for _, reach in LAGS)
+    shifted, as_they_are = np.zeros((2, columns, len(per_eight)), np.float32)
+    first = 0
+    for lag, reach in LAGS:
+        shift = per_eight * lag / 8
+        heard = np.flatnonzero(np.abs(shift) <= reach)
+        whole = np.minimum(np.floor(shift[heard]).astype(int), reach - 1)
+        part = shift[heard] - whole
+        shifted[first + reach + whole, heard] += 1 - part
+        shifted[first + reach + whole + 1, heard] += part
+        as_they_are[first + reach, heard] = 1
+        first += 2 * reach + 1
+    lags = as_they_are.sum(axis=0)
+    speeds = (per_eight / 8 / PER_OCTAVE).astype(np.float32)
+    return speeds, sparse.csr_array((shifted / lags).T), sparse.csr_array((as_they_are / lags).T)

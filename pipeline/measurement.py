@@ -80,8 +80,8 @@ class _Meters:
     def __init__(self, capture: Capture, method: Method, pictures: OverviewCriteria) -> None:
         hz, channels = capture.sample_rate_hz, capture.channels
         self.treble = TrebleMeter(hz, method.treble)
-        self.glides = GlideMeter(hz, method.sags.glides)
-        self.frames = FrameMeter(hz, channels, [self.treble, self.glides])
+        self.glides = GlideMeter(hz)
+        self.frames = FrameMeter(hz, channels, [self.treble])
         self.loudness = LoudnessMeter(hz, channels)
         self.true_peak = TruePeakMeter(hz, channels)
         self.level = LevelMeter(hz, channels)
@@ -92,6 +92,7 @@ class _Meters:
 
     def feed(self, block: Array) -> None:
         self.frames.feed(block)
+        self.glides.feed(block)
         self.loudness.feed(block)
         self.true_peak.feed(block)
         self.level.feed(block)

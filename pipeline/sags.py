@@ -4,76 +4,84 @@ Definition: everything that sounds falls (or rises) in pitch by one ratio and co
 it is silent. Found where several voices sound: a single voice, speech above all, glides by itself, and a sag in it
 cannot be told. A reference tone that leaves its pitch and comes back tells by itself.
 
-Two looks: runs of glides in one direction (`pipeline.glides`) that come in pairs; then, in the audio around each pair,
-whether more than one series of harmonics sounds.
+Two looks: runs of glides in one direction (`pipeline.glides`); then, in the audio of each run, replayed so that its
+glide is held, whether more than one series of harmonics sounds, and whether what is beside the strongest one glides
+with it. Where only the fall or only the return was slow enough to be followed, only that is told.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
 from pipeline.frames import Frames
-from pipeline.glides import GlideCriteria, Glides
+from pipeline.glides import Glides
 from pipeline.tone import Tone
-from pipeline.voices import find_partials, one_voice_share, others_move, voice_length
+from pipeline.voices import Company, Partials, find_one_voice, find_partials, hold_pitch, measure_company, voice_length
 
 Array = np.ndarray[Any, Any]
 Read = Callable[[int, int], Array]  # from frame to frame of the capture, float32 (frames, channels)
 
-STEADY = 0.00075  # a change per frame below this is no glide
-BRIDGE_FRAMES = 5  # a note that begins hides a glide for so long
-NEIGHBOURS = 8  # runs looked at on either side
-FELL_SHORT = 1.25  # glides are read too large by this: the slope is that of two spectra apart, and flatter
+STEADY = 0.00125  # octaves a frame: a slower change is no glide
+SOME_GAIN = 0.02  # less is chance
+BRIDGE_FRAMES = 4  # a note that begins hides a glide for so long
+MOMENTS = (0.2, 0.5, 0.8)  # of a run's gain, at which it is asked how many sound …
+WIDE_MOMENTS = (0.1, 0.3, 0.5, 0.7, 0.9)  # … and who has moved from one to the other
+ENOUGH_HZ = 20_000  # sample rate for that
+APART_S = 0.5  # what is told nearer than this is one sag
+SILENT_S = 0.5
 STOPPED_PERCENT = -100.0
 BESIDE_S = 0.06
-FEWEST_MOMENTS = 3
 TONE_APART = 0.01  # the same tone again
 WILD = 0.5  # no tape speed: something else sounds
 
 
 @dataclass(frozen=True)
+class RunCriteria:
+    """What a run of glides must have to be told.
+
+    frames       at least so many frames glide
+    gain         spectra are more alike when shifted, added up over the run
+    match        how alike they are then, on average (0 … 1)
+    one_voice    at most this share of the spectrum is a single voice (0 … 1)
+    over_stayed, over_chance  of what is beside that voice at least so much moves with it (`pipeline.voices.Company`)
+    """
+
+    frames: int
+    gain: float
+    match: float
+    one_voice: float
+    over_stayed: float
+    over_chance: float
+
+
+@dataclass(frozen=True)
 class SagCriteria:
     """least_percent    a smaller change is flutter
-    most_percent     a larger one, short of a stop, is more likely something else that sounds
     longest_s        from the beginning of the fall to the end of the return
-    alike            the return is at least this share of the fall, or the fall of the return (0 … 1)
-    fewest_frames    so many frames of each glide …
-    fewest_both      … and of both together
-    bands            on average so many bands agree
-    beside, alone_s  whatever else glides between the two, or so soon before or after, is below this share of them
-    one_voice        more of the spectrum than this share is a single voice (0 … 1)
-    both_percent     a larger change must show against before and after, a smaller one against either
-    one_voice_stop   the same before a stop, where nothing else tells
-    stop_percent     a fall by this much and then silence is a stop …
-    stop_db          … silence being so much less than before
+    ensemble, with_others, all_move  a run that has all of one of these is told
+    alike            the return is at least this share of the fall, or the fall of the return (0 … 1) …
+    return_gain      … and has this gain
+    stop_db          a fall and then this much less than before is a stop
     most_asked       second looks, the strongest first
     shortest_s, tone_share  a tone sags for at least so long, and is this share of all power
-    glides           how the first look is taken
     """
 
     least_percent: float
-    most_percent: float
     longest_s: float
+    ensemble: RunCriteria
+    with_others: RunCriteria
+    all_move: RunCriteria
     alike: float
-    fewest_frames: int
-    fewest_both: int
-    bands: float
-    beside: float
-    alone_s: float
-    one_voice: float
-    both_percent: float
-    one_voice_stop: float
-    stop_percent: float
+    return_gain: float
     stop_db: float
     most_asked: int
     shortest_s: float
     tone_share: float
-    glides: GlideCriteria
 
 
 @dataclass(frozen=True)
@@ -87,22 +95,32 @@ class Sag:
 
 @dataclass(frozen=True)
 class _Run:
-    """Frames from first to last glide one way: the sum of their changes, how many do, how many bands in all."""
+    """Frames from first to last glide one way: by so many octaves in all; how many do, and their gain and match."""
 
     first: int
     last: int
-    change: float
+    octaves: float
     frames: int
-    bands: int
+    gain: float
+    match: float
+
+    def reaches(self, criteria: RunCriteria) -> bool:
+        return self.frames >= criteria.frames and self.gain >= criteria.gain and self.match >= criteria.match
 
 
 @dataclass(frozen=True)
-class _Found:
-    """At the first look. away_s: a moment at which the pitch has changed by ``change`` (a ratio less 1)."""
+class _Heard:
+    """Who glides in a run: how much is one voice, and what the others do."""
 
-    sag: Sag
-    away_s: float
-    change: float
+    one_voice: float
+    company: Company
+
+    def reaches(self, criteria: RunCriteria) -> bool:
+        return (
+            self.one_voice < criteria.one_voice
+            and self.company.over_stayed >= criteria.over_stayed
+            and self.company.over_chance >= criteria.over_chance
+        )
 
 
 def find_sags(
@@ -110,122 +128,121 @@ def find_sags(
 ) -> tuple[Sag, ...]:
     """Every sag by time; those in a tone are told from the tone."""
     runs = _runs(glides)
-    total_db = frames.total_db.max(axis=1)
-    heard = [*_pairs(runs, glides.hop_s, criteria), *_stops(runs, glides, total_db, criteria)]
-    heard.sort(key=lambda found: -abs(found.sag.change_percent))
-    told = [one.sag for one in heard[: criteria.most_asked] if _several_voices(one, read, rate_hz, criteria)]
+    least = -np.log2(1 - criteria.least_percent / 100)
+    ways = (criteria.ensemble, criteria.with_others, criteria.all_move)
+    asked = [run for run in runs if abs(run.octaves) >= least and any(run.reaches(way) for way in ways)]
+    asked.sort(key=lambda run: -run.gain * run.match)
+    told = []
+    for run in asked[: criteria.most_asked]:
+        heard = _who_glides(run, glides, read, rate_hz)
+        if heard and any(run.reaches(way) and heard.reaches(way) for way in ways):
+            told.append(_with_return(run, runs, glides.hop_s, criteria))
+    sags = [_stopped(sag, frames, criteria) for sag in _joined([_sag(*each, glides) for each in told])]
     in_tones = _in_tones(frames, tones, criteria)
-    apart = [sag for sag in told if not any(t.start_s < sag.stop_s and sag.start_s < t.stop_s for t in in_tones)]
+    apart = [sag for sag in sags if not any(t.start_s < sag.stop_s and sag.start_s < t.stop_s for t in in_tones)]
     return tuple(sorted([*apart, *in_tones], key=lambda sag: sag.start_s))
 
 
 def _runs(glides: Glides) -> list[_Run]:
     """Glides in one direction, gaps of a few frames bridged."""
-    change, bands = glides.change, glides.bands
-    runs: list[_Run] = []
-    for at in np.flatnonzero(np.abs(change) > STEADY):
-        before = runs[-1] if runs else None
-        if before and at - before.last <= BRIDGE_FRAMES and (before.change > 0) == (change[at] > 0):
-            added = before.change + float(change[at]), before.frames + 1, before.bands + int(bands[at])
-            runs[-1] = _Run(before.first, int(at), *added)
-        else:
-            runs.append(_Run(int(at), int(at), float(change[at]), 1, int(bands[at])))
+    octaves, gain = glides.octaves, glides.gain
+    at = np.flatnonzero((np.abs(octaves) >= STEADY) & (gain >= SOME_GAIN))
+    apart = (np.diff(at) > BRIDGE_FRAMES) | (np.diff(np.sign(octaves[at])) != 0)
+    runs = []
+    for run in np.split(at, np.flatnonzero(apart) + 1) if len(at) else ():
+        gains = gain[run].astype(float)
+        match = float(gains @ glides.match[run] / gains.sum())
+        runs.append(_Run(int(run[0]), int(run[-1]), float(octaves[run].sum()), len(run), float(gains.sum()), match))
     return runs
 
 
-def _pairs(runs: Sequence[_Run], hop_s: float, criteria: SagCriteria) -> list[_Found]:
-    """A fall and the return after it, or a rise and its; each run belongs to one pair."""
-    least = FELL_SHORT * criteria.least_percent / 100
-    large = [n for n, run in enumerate(runs) if abs(run.change) >= least / 2 and run.frames >= criteria.fewest_frames]
-    sags: list[_Found] = []
-    taken = -1
-    for place, n in enumerate(large):
-        if n <= taken:
-            continue
-        for other in large[place + 1 :]:
-            out, back = runs[n], runs[other]
-            if (back.last - out.first) * hop_s > criteria.longest_s:
-                break
-            if (out.change > 0) != (back.change > 0):
-                beside = _beside(runs, n, other, round(criteria.alone_s / hop_s))
-                if _is_pair(out, back, beside, least, criteria):
-                    change = 100 * (out.change - back.change) / 2 / FELL_SHORT
-                    away_s = (out.last + back.first + 1) / 2 * hop_s
-                    sags.append(_Found(Sag(out.first * hop_s, back.last * hop_s, change), away_s, change / 100))
-                    taken = other
-                break
-    return sags
+def _with_return(run: _Run, runs: Sequence[_Run], hop_s: float, criteria: SagCriteria) -> tuple[_Run, _Run]:
+    """A run and the nearest other way that is about as large, before or after it; twice itself where there is none."""
+    size = abs(run.octaves)
+    others = [
+        other
+        for other in runs
+        if (other.octaves > 0) != (run.octaves > 0)
+        and criteria.alike * size <= abs(other.octaves) <= size / criteria.alike
+        and other.gain >= criteria.return_gain
+        and (max(other.last, run.last) - min(other.first, run.first)) * hop_s <= criteria.longest_s
+    ]
+    if not others:
+        return run, run
+    nearest = min(others, key=lambda other: max(other.first - run.last, run.first - other.last))
+    return (run, nearest) if nearest.first > run.first else (nearest, run)
 
 
-def _beside(runs: Sequence[_Run], out: int, back: int, reach: int) -> float:
-    """How much else glides between two runs and within ``reach`` frames of them."""
-    near = (*runs[max(0, out - NEIGHBOURS) : out], *runs[out + 1 : back], *runs[back + 1 : back + 1 + NEIGHBOURS])
-    first, last = runs[out].first - reach, runs[back].last + reach
-    return sum(abs(run.change) for run in near if run.last > first and run.first < last)
+def _who_glides(run: _Run, glides: Glides, read: Read, rate_hz: int) -> _Heard | None:
+    """Asked at moments of a run, its glide held: in short windows and in long ones. None: too near an end to tell."""
+    frames = np.arange(run.first, run.last + 1)
+    gain = np.where(glides.octaves[frames] * run.octaves > 0, glides.gain[frames], 0.0).astype(float)
+    reached = np.searchsorted(np.cumsum(gain), np.array((*MOMENTS, *WIDE_MOMENTS)) * gain.sum())
+    moments = frames[np.minimum(reached, len(frames) - 1)]
+    means = max(1, 2 ** int(np.log2(rate_hz / ENOUGH_HZ)))
+    low_hz = rate_hz // means
+    length = voice_length(low_hz)
+    centres = (glides.first_s + moments * glides.hop_s) * low_hz
+    first = max(0, int(centres.min()) - 2 * length)
+    samples = read(first * means, (int(centres.max()) + 2 * length) * means)
+    samples = samples[: len(samples) - len(samples) % means].reshape(-1, means, samples.shape[1]).mean(axis=1)
+
+    def held(moment: int, centre: float, window: int) -> Partials:
+        slope = float(glides.octaves[moment]) / (glides.hop_s * low_hz)
+        return find_partials(hold_pitch(samples, centre - first, window, slope), low_hz)
+
+    places = list(zip(moments, centres, strict=True))
+    try:
+        long = [held(*place, 2 * length) for place in places]
+        short = [held(*place, length) for place in places[: len(MOMENTS)]]
+    except IndexError:
+        return None
+    one_voice = max(_median_share(short), _median_share(long[: len(MOMENTS)]))
+    gone = np.cumsum(glides.octaves[run.first : run.last + 1])[moments[len(MOMENTS) :] - run.first]
+    company = measure_company(long[len(MOMENTS) :], gone)
+    return _Heard(one_voice, company or Company(-1.0, -1.0))
 
 
-def _is_pair(out: _Run, back: _Run, beside: float, least: float, criteria: SagCriteria) -> bool:
-    smaller, larger = sorted((abs(out.change), abs(back.change)))
-    frames = out.frames + back.frames
-    return (
-        least <= larger <= least * criteria.most_percent / criteria.least_percent
-        and smaller >= criteria.alike * larger
-        and frames >= criteria.fewest_both
-        and out.bands + back.bands >= criteria.bands * frames
-        and beside <= criteria.beside * larger
-    )
+def _median_share(partials: Sequence[Partials]) -> float:
+    shares = [voice[0] for voice in map(find_one_voice, partials) if voice is not None]
+    return float(np.median(shares)) if shares else 1.0
 
 
-def _stops(runs: Sequence[_Run], glides: Glides, total_db: Array, criteria: SagCriteria) -> list[_Found]:
-    """A long fall, and soon after it silence for half a second: the lowest notes cannot be followed down."""
-    hop_s = glides.hop_s
-    half_s, longest = round(0.5 / hop_s), round(criteria.longest_s / hop_s)
-    sags = []
-    for run in runs:
-        if run.change > -criteria.stop_percent / 100 or run.frames < criteria.fewest_both:
-            continue
-        silence_db = total_db[max(0, run.first - half_s) : run.first + 1].mean() - criteria.stop_db
-        silent = total_db[run.last : run.last + longest] < silence_db
-        still = np.convolve(silent, np.ones(half_s), "valid") > half_s - 0.5 if len(silent) >= half_s else silent[:0]
-        if still.any():
-            stop_s = (run.last + int(np.argmax(still))) * hop_s
-            fallen = np.cumsum(glides.change[run.first : run.last + 1]) / FELL_SHORT
-            away = int(np.argmax(fallen <= -criteria.least_percent / 50))  # far enough to tell, not yet smeared
-            if fallen[away] < 0:
-                sag = Sag(run.first * hop_s, stop_s, STOPPED_PERCENT)
-                sags.append(_Found(sag, (run.first + away + 0.5) * hop_s, float(fallen[away])))
-    return sags
+def _sag(out: _Run, back: _Run, glides: Glides) -> Sag:
+    """Of a pair, or of one run twice: a fall by itself, or a return from where the speed had been."""
+    start_s, stop_s = (glides.first_s + frame * glides.hop_s for frame in (out.first, back.last))
+    octaves = (abs(out.octaves) + abs(back.octaves)) / 2
+    is_up = out is not back and out.octaves > 0
+    return Sag(start_s, stop_s, 100 * float(np.exp2(octaves if is_up else -octaves) - 1))
 
 
-def _several_voices(found: _Found, read: Read, rate_hz: int, criteria: SagCriteria) -> bool:
-    """Whether more than one voice sounds, and what is beside the strongest one moves with it.
+def _joined(sags: Sequence[Sag]) -> list[Sag]:
+    """What overlaps or follows at once is one sag, and as deep as its deepest."""
+    joined: list[Sag] = []
+    for sag in sorted(sags, key=lambda sag: sag.start_s):
+        if joined and sag.start_s < joined[-1].stop_s + APART_S:
+            last = joined.pop()
+            deeper = min(last, sag, key=lambda each: each.change_percent)
+            sag = Sag(last.start_s, max(last.stop_s, sag.stop_s), deeper.change_percent)
+        joined.append(sag)
+    return joined
 
-    At most moments around the sag no single series of harmonics explains nearly all that sounds. Nothing comes after a
-    stop, so moments before it are asked.
-    """
-    sag = found.sag
-    moments_s = [sag.start_s - BESIDE_S, sag.start_s + BESIDE_S / 2, found.away_s]
-    if sag.change_percent == STOPPED_PERCENT:
-        moments_s = [sag.start_s - 4 * BESIDE_S, sag.start_s - 2 * BESIDE_S, *moments_s]
-        rests, away = (1, 2), 4
-    else:
-        moments_s += [sag.stop_s, sag.stop_s + BESIDE_S]
-        rests, away = (0, 4), 2
-    length = voice_length(rate_hz)
-    first = max(0, round(moments_s[0] * rate_hz) - length // 2)
-    samples = read(first, round(max(moments_s) * rate_hz) + length)
-    starts = [max(0, round(moment_s * rate_hz) - length // 2 - first) for moment_s in moments_s]
-    if any(start + length > len(samples) for start in starts):
-        return False
-    partials = [find_partials(samples[start : start + length], rate_hz) for start in starts]
-    voices = [voice for voice in map(one_voice_share, partials) if voice is not None]
-    if len(voices) < FEWEST_MOMENTS or float(np.median([share for share, _ in voices])) >= criteria.one_voice:
-        return False
-    if sag.change_percent == STOPPED_PERCENT:  # too quick to follow who moves
-        return float(np.median([share for share, _ in voices])) < criteria.one_voice_stop
-    at_rest = [(partials[place], one_voice_share(partials[place])) for place in rests]
-    moved = [voice is not None and others_move(rest, partials[away], voice[1], found.change) for rest, voice in at_rest]
-    return all(moved) if abs(sag.change_percent) > criteria.both_percent else any(moved)
+
+def _stopped(sag: Sag, frames: Frames, criteria: SagCriteria) -> Sag:
+    """The same, or a stop where soon after it is silent for half a second."""
+    times_s, total_db = frames.times_s, frames.total_db.max(axis=1)
+    before = (times_s > sag.start_s - SILENT_S) & (times_s <= sag.start_s)
+    after = np.flatnonzero((times_s > sag.start_s) & (times_s < sag.stop_s + SILENT_S))
+    half = round(SILENT_S / frames.hop_s)
+    if not before.any() or sag.change_percent > 0 or not len(after):
+        return sag
+    silence_db = total_db[before].mean() - criteria.stop_db
+    silent = (total_db[after[0] : after[-1] + 1 + half] < silence_db).astype(float)
+    still = np.convolve(silent, np.ones(half), "valid") > half - 0.5 if len(silent) >= half else silent[:0]
+    if not still.any():
+        return sag
+    stop_s = float(times_s[after[0] + int(np.argmax(still))])
+    return replace(sag, stop_s=max(stop_s, sag.start_s), change_percent=STOPPED_PERCENT)
 
 
 def _in_tones(frames: Frames, tones: Sequence[Tone], criteria: SagCriteria) -> list[Sag]:

@@ -1,7 +1,8 @@
-"""One voice or several: how much of a moment's spectrum a single series of harmonics explains."""
+"""One voice or several: how much of a moment's spectrum a single series of harmonics explains, and who glides."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,17 +17,31 @@ DEEPEST_DB = 38.0  # below the strongest: no partial of what is heard
 STANDS_OUT = 3.0  # times the median of the bins around
 AROUND_BINS = 12
 FEWEST_PARTIALS = 3
-RATIOS = np.arange(-0.16, 0.161, 0.002)  # less 1, at which partials are looked for
-SAME = 0.005  # a partial is there within this
-CHANGE_DOUBT = 0.35  # a change is known within this share
-FEWEST_MOVED = 3
-OVER_CHANCE = 2.5  # more partials have moved than lie at any other ratio …
-OVER_STAYED = 2.0  # … and than stayed
+FEWEST_OTHERS = 2
+LEAST_APART = 0.02  # octaves: nearer moments do not tell who has moved
+SAME = 0.006  # a partial is there within this
+ELSEWHERE = (-2.0, -1.0, 0.5, 2.0)  # times the glide: what is found there is found by chance
 
 
 def voice_length(rate_hz: int) -> int:
-    """Frames of audio that `find_partials` looks at: a power of two."""
+    """Frames of audio that `find_partials` looks at: a power of two; twice as many will do as well."""
     return int(2 ** round(np.log2(rate_hz * WINDOW_S)))
+
+
+def hold_pitch(samples: Array, centre: float, length: int, octaves_per_frame: float) -> Array:
+    """``length`` frames around frame ``centre`` of (frames, channels), replayed so that a steady glide is held.
+
+    octaves_per_frame  how fast it glides, per frame of audio
+    Raises IndexError where the samples do not reach so far.
+    """
+    slope = octaves_per_frame * np.log(2)
+    at = np.arange(length) - length / 2
+    at = centre + at - slope * at**2 / 2 + slope**2 * at**3 / 3
+    whole = np.floor(at).astype(int)
+    if whole[0] < 0 or whole[-1] + 1 >= len(samples):
+        raise IndexError("too few samples around")
+    part = (at - whole)[:, None]
+    return samples[whole] * (1 - part) + samples[whole + 1] * part
 
 
 @dataclass(frozen=True)
@@ -53,7 +68,7 @@ def find_partials(samples: Array, rate_hz: int) -> Partials:
     return Partials(hz, np.sqrt(level[at]))
 
 
-def one_voice_share(partials: Partials) -> tuple[float, Array] | None:
+def find_one_voice(partials: Partials) -> tuple[float, Array] | None:
     """How much of all partials the best single series of harmonics explains, loud ones counting more, and which.
 
     The share goes from 0, which chance would explain, to 1. None where fewer than three partials stand out.
@@ -71,23 +86,30 @@ def one_voice_share(partials: Partials) -> tuple[float, Array] | None:
     return float(shares[best]), is_harmonic[best]
 
 
-def others_move(before: Partials, away: Partials, voice: Array, change: float) -> bool:
-    """Whether what does not belong to the one voice moved by ``change`` (a ratio less 1) rather than stayed.
+@dataclass(frozen=True)
+class Company:
+    """What partials beside the strongest voice do while it glides, as shares of their weight (-1 … 1).
 
-    voice  which partials of ``before`` belong to it
+    over_stayed  so much more of them glides with it than stays
+    over_chance  so much more of them glides with it than is found at other ratios
     """
-    hz, weight = before.hz[~voice], before.weight[~voice]
-    if len(hz) < FEWEST_MOVED or not len(away.hz):
-        return False
-    off = away.hz / hz[:, None] - 1
-    nearest = np.min(np.abs(off[:, :, None] - RATIOS), axis=1) < SAME  # (partials, ratios)
-    matched = weight @ nearest
-    expected = np.abs(RATIOS / change - 1) < CHANGE_DOUBT
-    best = int(np.argmax(np.where(expected, matched, -1.0)))
-    stayed = float(matched[np.abs(RATIOS) < min(SAME, abs(change) / 4)].max())
-    by_chance = float(np.median(matched))
-    return bool(
-        nearest[:, best].sum() >= FEWEST_MOVED
-        and matched[best] > OVER_CHANCE * by_chance
-        and matched[best] > OVER_STAYED * stayed
-    )
+
+    over_stayed: float
+    over_chance: float
+
+
+def measure_company(moments: Sequence[Partials], octaves: Array) -> Company | None:
+    """The median over all pairs of moments; ``octaves`` is how far the glide has come at each. None: nobody else."""
+    found = []
+    for one, voice in enumerate(map(find_one_voice, moments)):
+        if voice is None or (~voice[1]).sum() < FEWEST_OTHERS:
+            continue
+        hz, weight = moments[one].hz[~voice[1]], moments[one].weight[~voice[1]]
+        for other, glide in enumerate(octaves - octaves[one]):
+            if abs(glide) < LEAST_APART or len(moments[other].hz) < FEWEST_PARTIALS:
+                continue
+            moved = np.exp2(glide * np.array([1.0, 0.0, *ELSEWHERE]))
+            off = np.abs(moments[other].hz / (hz[:, None, None] * moved[:, None]) - 1)  # (others, ratios, partials)
+            matched = weight @ (off.min(axis=2) < SAME) / weight.sum()
+            found.append((matched[0] - matched[1], matched[0] - matched[2:].mean()))
+    return Company(*(float(each) for each in np.median(found, axis=0))) if found else None
