@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -31,9 +32,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from flows import commands
     from pipeline.errors import FeltpadError
 
-    if arguments is None and parsed.command == "measure":  # the heap is ours to set where the process is
-        from flows.heap import set_heap
+    if arguments is None and parsed.command == "measure":  # heap and threads are ours to set where the process is
+        from flows.heap import ONE_THREAD, set_heap
 
+        os.environ.update({**ONE_THREAD, **os.environ})  # before numpy is imported
         set_heap()
     try:
         return int(getattr(commands, parsed.command)(parsed))

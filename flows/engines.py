@@ -17,15 +17,12 @@ from pathlib import Path
 from typing import Any, Protocol, Self
 
 from flows import guard
+from flows.heap import ONE_THREAD
 from flows.workers import Done, Progress, Raised, StageCall, Tell, describe, perform, read_frame, write_frame
 from pipeline.errors import FeltpadError
 
 CLOSE_WITHIN_S = 3.0
 _START = "from flows.workers import serve; serve()"
-# One stage a worker: a numerical library that starts a thread a core inside each would only make them wait.
-_ONE_THREAD = dict.fromkeys(
-    ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"), "1"
-)
 
 
 class StageFailed(FeltpadError):
@@ -187,7 +184,7 @@ class _Worker:
                 stdout=subprocess.PIPE,
                 stderr=errors,
                 start_new_session=True,
-                env={**os.environ, **_ONE_THREAD, "PYTHONPATH": _our_path()},
+                env={**os.environ, **ONE_THREAD, "PYTHONPATH": _our_path()},
             )
         self._guard = watched_by
         self._guard.watch(self._process.pid)
