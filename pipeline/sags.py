@@ -64,6 +64,9 @@ class SagCriteria:
     """least_percent    a smaller change is flutter
     longest_s        from the beginning of the fall to the end of the return
     ensemble, with_others, all_move  a run that has all of one of these is told
+    paired           a fall and the next rise after it that both have all of this are told …
+    paired_alike     … if the lesser is this share of the larger (0 … 1) …
+    paired_s         … and both last no longer together
     alike            the return is at least this share of the fall, or the fall of the return (0 … 1) …
     return_gain      … and has this gain
     stop_db          a fall and then this much less than before is a stop
@@ -76,6 +79,9 @@ class SagCriteria:
     ensemble: RunCriteria
     with_others: RunCriteria
     all_move: RunCriteria
+    paired: RunCriteria
+    paired_alike: float
+    paired_s: float
     alike: float
     return_gain: float
     stop_db: float
@@ -130,13 +136,19 @@ def find_sags(
     runs = _runs(glides)
     least = -np.log2(1 - criteria.least_percent / 100)
     ways = (criteria.ensemble, criteria.with_others, criteria.all_move)
-    asked = [run for run in runs if abs(run.octaves) >= least and any(run.reaches(way) for way in ways)]
-    asked.sort(key=lambda run: -run.gain * run.match)
-    told = []
-    for run in asked[: criteria.most_asked]:
-        heard = _who_glides(run, glides, read, rate_hz)
-        if heard and any(run.reaches(way) and heard.reaches(way) for way in ways):
-            told.append(_with_return(run, runs, glides.hop_s, criteria))
+    large = [run for run in runs if abs(run.octaves) >= least]
+    alone = [run for run in large if any(run.reaches(way) for way in ways)]
+    pairs = _pairs([run for run in runs if run.reaches(criteria.paired)], least, glides.hop_s, criteria)
+    asked = sorted({*alone, *(run for pair in pairs for run in pair)}, key=lambda run: -run.gain * run.match)
+    one = max(way.one_voice for way in (*ways, criteria.paired))
+    heard = {run: _who_glides(run, glides, read, rate_hz, one) for run in asked[: criteria.most_asked]}
+
+    def has(run: _Run, way: RunCriteria) -> bool:
+        voices = heard.get(run)
+        return run.reaches(way) and voices is not None and voices.reaches(way)
+
+    told = [_with_return(run, runs, glides.hop_s, criteria) for run in alone if any(has(run, way) for way in ways)]
+    told += [pair for pair in pairs if all(has(run, criteria.paired) for run in pair)]
     sags = [_stopped(sag, frames, criteria) for sag in _joined([_sag(*each, glides) for each in told])]
     in_tones = _in_tones(frames, tones, criteria)
     apart = [sag for sag in sags if not any(t.start_s < sag.stop_s and sag.start_s < t.stop_s for t in in_tones)]
@@ -156,6 +168,19 @@ def _runs(glides: Glides) -> list[_Run]:
     return runs
 
 
+def _pairs(runs: Sequence[_Run], least: float, hop_s: float, criteria: SagCriteria) -> list[tuple[_Run, _Run]]:
+    """Each fall with the next rise, where they are of one size."""
+    pairs = []
+    for place, fall in enumerate(runs):
+        rise = next((run for run in runs[place + 1 :] if run.octaves > 0), None)
+        if fall.octaves > 0 or rise is None or (rise.last - fall.first) * hop_s > criteria.paired_s:
+            continue
+        smaller, larger = sorted((-fall.octaves, rise.octaves))
+        if larger >= least and smaller >= criteria.paired_alike * larger:
+            pairs.append((fall, rise))
+    return pairs
+
+
 def _with_return(run: _Run, runs: Sequence[_Run], hop_s: float, criteria: SagCriteria) -> tuple[_Run, _Run]:
     """A run and the nearest other way that is about as large, before or after it; twice itself where there is none."""
     size = abs(run.octaves)
@@ -173,8 +198,11 @@ def _with_return(run: _Run, runs: Sequence[_Run], hop_s: float, criteria: SagCri
     return (run, nearest) if nearest.first > run.first else (nearest, run)
 
 
-def _who_glides(run: _Run, glides: Glides, read: Read, rate_hz: int) -> _Heard | None:
-    """Asked at moments of a run, its glide held: in short windows and in long ones. None: too near an end to tell."""
+def _who_glides(run: _Run, glides: Glides, read: Read, rate_hz: int, one_voice: float) -> _Heard | None:
+    """Asked at moments of a run, its glide held: in short windows and in long ones.
+
+    None: too near an end to tell, or a single voice has the share ``one_voice`` or more.
+    """
     frames = np.arange(run.first, run.last + 1)
     gain = np.where(glides.octaves[frames] * run.octaves > 0, glides.gain[frames], 0.0).astype(float)
     reached = np.searchsorted(np.cumsum(gain), np.array((*MOMENTS, *WIDE_MOMENTS)) * gain.sum())
@@ -193,14 +221,16 @@ def _who_glides(run: _Run, glides: Glides, read: Read, rate_hz: int) -> _Heard |
 
     places = list(zip(moments, centres, strict=True))
     try:
+        share = _median_share([held(*place, length) for place in places[: len(MOMENTS)]])
+        if share >= one_voice:
+            return None
         long = [held(*place, 2 * length) for place in places]
-        short = [held(*place, length) for place in places[: len(MOMENTS)]]
     except IndexError:
         return None
-    one_voice = max(_median_share(short), _median_share(long[: len(MOMENTS)]))
+    share = max(share, _median_share(long[: len(MOMENTS)]))
     gone = np.cumsum(glides.octaves[run.first : run.last + 1])[moments[len(MOMENTS) :] - run.first]
     company = measure_company(long[len(MOMENTS) :], gone)
-    return _Heard(one_voice, company or Company(-1.0, -1.0))
+    return _Heard(share, company or Company(-1.0, -1.0))
 
 
 def _median_share(partials: Sequence[Partials]) -> float:

@@ -36,12 +36,14 @@ def hold_pitch(samples: Array, centre: float, length: int, octaves_per_frame: fl
     """
     slope = octaves_per_frame * np.log(2)
     at = np.arange(length) - length / 2
-    at = centre + at - slope * at**2 / 2 + slope**2 * at**3 / 3
+    at = centre + at * (1 + slope * at * (slope * at / 3 - 0.5))
     whole = np.floor(at).astype(int)
     if whole[0] < 0 or whole[-1] + 1 >= len(samples):
         raise IndexError("too few samples around")
-    part = (at - whole)[:, None]
-    return samples[whole] * (1 - part) + samples[whole + 1] * part
+    part = (at - whole).astype(np.float32)
+    channels = samples[whole[0] : whole[-1] + 2].T.copy()
+    whole -= whole[0]
+    return (channels.take(whole, axis=1) * (1 - part) + channels.take(whole + 1, axis=1) * part).T
 
 
 @dataclass(frozen=True)
