@@ -48,7 +48,7 @@ class Glides:
 class GlideMeter:
     """Feed blocks of float32 (frames, channels) in order; `glides` closes. 0.5 MB an hour."""
 
-    def __init__(self, rate_hz: int) -> None:
+    def __init__(self, rate_hz: int, channels: int) -> None:
         self._means, self._halves = 1, False
         low_hz = float(rate_hz)
         while low_hz >= 40_000:
@@ -61,14 +61,14 @@ class GlideMeter:
         self._window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(length) / length)).astype(np.float32)
         self._low, self._steps = _steps(low_hz, length)
         self._pairs = _pairs()
-        self._undecimated = np.zeros(0, np.complex64)
-        self._halved = np.zeros(2, np.complex64)
+        self._undecimated = np.zeros((min(channels, 2), 0), np.float32)
+        self._halved = np.zeros((min(channels, 2), 2), np.float32)
         self._waiting = np.zeros(0, np.complex64)
         self._held = np.zeros((2 * HALF, self._steps.shape[0]), np.float32)
         self._rows: list[Array] = []
 
     def feed(self, block: Array) -> None:
-        self._waiting = np.concatenate([self._waiting, self._decimated(_as_complex(block))])
+        self._waiting = np.concatenate([self._waiting, _as_complex(self._decimated(block.T[:2]))])
         while len(self._waiting) >= AT_ONCE * self._hop + self._length:
             self._hear(AT_ONCE)
 
@@ -83,20 +83,20 @@ class GlideMeter:
 
     def _decimated(self, samples: Array) -> Array:
         """Means of so many, then every other one through a short low-pass; treble folds, but 20 dB down and more."""
-        both = np.concatenate([self._undecimated, samples])
-        whole = len(both) - len(both) % (self._means * (2 if self._halves else 1))
-        self._undecimated = both[whole:].copy()
-        mean = both[: whole : self._means].copy()
+        both = np.concatenate([self._undecimated, samples], axis=1)
+        whole = both.shape[1] - both.shape[1] % (self._means * (2 if self._halves else 1))
+        self._undecimated = both[:, whole:].copy()
+        mean = both[:, : whole : self._means].copy()
         for offset in range(1, self._means):
-            mean += both[offset : whole : self._means]
+            mean += both[:, offset : whole : self._means]
         if not self._halves:
             return mean
-        all_of_it = np.concatenate([self._halved, mean])
-        self._halved = all_of_it[-2:].copy()
-        middle = all_of_it[1:-1:2] + all_of_it[2::2]
+        all_of_it = np.concatenate([self._halved, mean], axis=1)
+        self._halved = all_of_it[:, -2:].copy()
+        middle = all_of_it[:, 1:-1:2] + all_of_it[:, 2::2]
         middle *= np.float32(3)
-        middle += all_of_it[:-2:2]
-        middle += all_of_it[3::2]
+        middle += all_of_it[:, :-2:2]
+        middle += all_of_it[:, 3::2]
         return middle
 
     def _hear(self, count: int) -> None:
@@ -118,11 +118,13 @@ class GlideMeter:
         return _glides(known, self._pairs).astype(np.float16)
 
 
-def _as_complex(block: Array) -> Array:
-    """Two channels as real and imaginary part: one transform for both. Of more than two the first two are heard."""
-    if block.shape[1] == 1:
-        return block[:, 0].astype(np.complex64)
-    return np.ascontiguousarray(block[:, :2], dtype=np.float32).view(np.complex64)[:, 0]
+def _as_complex(samples: Array) -> Array:
+    """(channels, frames), two channels as real and imaginary part: one transform for both."""
+    both = np.zeros(samples.shape[1], np.complex64)
+    both.real = samples[0]
+    if len(samples) > 1:
+        both.imag = samples[1]
+    return both
 
 
 def _steps(rate_hz: float, length: int) -> tuple[int, Any]:

@@ -80,7 +80,7 @@ class _Meters:
     def __init__(self, capture: Capture, method: Method, pictures: OverviewCriteria) -> None:
         hz, channels = capture.sample_rate_hz, capture.channels
         self.treble = TrebleMeter(hz, method.treble)
-        self.glides = GlideMeter(hz)
+        self.glides = GlideMeter(hz, channels)
         self.frames = FrameMeter(hz, channels, [self.treble])
         self.loudness = LoudnessMeter(hz, channels)
         self.true_peak = TruePeakMeter(hz, channels)

@@ -50,7 +50,7 @@ def speed_with(sags, frames, rate_hz):
 
 def heard(samples, rate_hz, tones=()):
     samples = samples.astype(np.float32)
-    glides = GlideMeter(rate_hz)
+    glides = GlideMeter(rate_hz, samples.shape[1])
     meter = FrameMeter(rate_hz, samples.shape[1])
     for block in in_blocks(samples, 5 * rate_hz):
         meter.feed(block)
