@@ -1,12 +1,13 @@
 """How fast all that sounds moves up or down in pitch, from frame to frame.
 
 When tape slows, every partial of everything on it falls by one ratio: on a scale of octaves the whole spectrum is
-shifted. So each spectrum is laid against those 85, 170 and 340 ms away at every shift that a steady glide would give
-them, and the glide that makes all three pairs most alike is kept, with how much more alike they are than unshifted.
+shifted. So each spectrum is laid against those two, four and eight frames away at every shift that a steady glide
+would give them; the glide that makes all three pairs most alike is kept, with how much more alike than unshifted.
 Steady partials, hiss and drums give none; a change of chord gives a step, which is no steady glide; one voice that
 glides gives one as well, and has to be told apart by who sounds (`pipeline.voices`).
 
-Conventions: 85 ms frames, half overlapped, of both channels at some 12 kHz; octaves are relative to the frame before.
+Conventions: frames of 85 ms, which tell the notes of a chord apart, and of 43 ms, in which quick glides smear less;
+half overlapped, of both channels at some 12 kHz; octaves are relative to the frame before.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import numpy as np
 
 Array = np.ndarray[Any, Any]
 
-FRAME_S = 0.0853  # tells two notes a tone apart above 200 Hz; partials that glide smear in longer ones
+FRAMES_S = (0.0853, 0.0427)
 LOWEST_HZ, HIGHEST_HZ = 250.0, 4000.0
 PER_OCTAVE = 48
 AROUND = 12  # steps of 1/48 octave to either side: what is broader than that is no partial
@@ -46,7 +47,7 @@ class Glides:
 
 
 class GlideMeter:
-    """Feed blocks of float32 (frames, channels) in order; `glides` closes. 0.5 MB an hour."""
+    """Feed blocks of float32 (frames, channels) in order; `glides` closes. 1.5 MB an hour."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._means, self._halves = 1, False
@@ -55,31 +56,18 @@ class GlideMeter:
             low_hz, self._means = low_hz / 2, self._means * 2
         if low_hz >= 20_000:
             low_hz, self._halves = low_hz / 2, True
-        length = int(2 ** round(np.log2(low_hz * FRAME_S)))
-        self._length, self._hop = length, length // 2
-        self._first_s, self._hop_s = length / 2 / low_hz, length / 2 / low_hz
-        self._window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(length) / length)).astype(np.float32)
-        self._low, self._steps = _steps(low_hz, length)
-        self._pairs = _pairs()
+        self._scales = tuple(_Scale(low_hz, frame_s) for frame_s in FRAMES_S)
         self._undecimated = np.zeros((min(channels, 2), 0), np.float32)
         self._halved = np.zeros((min(channels, 2), 2), np.float32)
-        self._waiting = np.zeros(0, np.complex64)
-        self._held = np.zeros((2 * HALF, self._steps.shape[0]), np.float32)
-        self._rows: list[Array] = []
 
     def feed(self, block: Array) -> None:
-        self._waiting = np.concatenate([self._waiting, _as_complex(self._decimated(block.T[:2]))])
-        while len(self._waiting) >= AT_ONCE * self._hop + self._length:
-            self._hear(AT_ONCE)
+        samples = _as_complex(self._decimated(block.T[:2]))
+        for scale in self._scales:
+            scale.feed(samples)
 
-    def glides(self) -> Glides:
-        """Every whole frame so far."""
-        left = (len(self._waiting) - self._length) // self._hop + 1
-        if left > 0:
-            self._hear(left)
-        self._rows.append(self._compared(np.zeros((HALF, self._held.shape[1]), np.float32)))
-        octaves, gain, match = np.concatenate(self._rows, axis=1)[:, HALF:].astype(np.float32)
-        return Glides(self._first_s, self._hop_s, octaves, gain, match)
+    def glides(self) -> tuple[Glides, ...]:
+        """Every whole frame so far: in long frames, and in short ones."""
+        return tuple(scale.glides() for scale in self._scales)
 
     def _decimated(self, samples: Array) -> Array:
         """Means of so many, then every other one through a short low-pass; treble folds, but 20 dB down and more."""
@@ -98,6 +86,34 @@ class GlideMeter:
         middle += all_of_it[:, :-2:2]
         middle += all_of_it[:, 3::2]
         return middle
+
+
+class _Scale:
+    """The same in frames of one length, of what is decimated already."""
+
+    def __init__(self, rate_hz: float, frame_s: float) -> None:
+        length = int(2 ** round(np.log2(rate_hz * frame_s)))
+        self._length, self._hop = length, length // 2
+        self._hop_s = self._hop / rate_hz
+        self._window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(length) / length)).astype(np.float32)
+        self._low, self._steps = _steps(rate_hz, length)
+        self._pairs = _pairs()
+        self._waiting = np.zeros(0, np.complex64)
+        self._held = np.zeros((2 * HALF, self._steps.shape[0]), np.float32)
+        self._rows: list[Array] = []
+
+    def feed(self, samples: Array) -> None:
+        self._waiting = np.concatenate([self._waiting, samples])
+        while len(self._waiting) >= AT_ONCE * self._hop + self._length:
+            self._hear(AT_ONCE)
+
+    def glides(self) -> Glides:
+        left = (len(self._waiting) - self._length) // self._hop + 1
+        if left > 0:
+            self._hear(left)
+        self._rows.append(self._compared(np.zeros((HALF, self._held.shape[1]), np.float32)))
+        octaves, gain, match = np.concatenate(self._rows, axis=1)[:, HALF:].astype(np.float32)
+        return Glides(self._hop_s, self._hop_s, octaves, gain, match)
 
     def _hear(self, count: int) -> None:
         """The next ``count`` frames."""

@@ -11,7 +11,7 @@ with it. Where only the fall or only the return was slow enough to be followed, 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -21,17 +21,14 @@ import numpy as np
 from pipeline.frames import Frames
 from pipeline.glides import Glides
 from pipeline.tone import Tone
-from pipeline.voices import Company, Partials, find_one_voice, find_partials, hold_pitch, measure_company, voice_length
+from pipeline.voices import Read, Voices, measure_voices
 
 Array = np.ndarray[Any, Any]
-Read = Callable[[int, int], Array]  # from frame to frame of the capture, float32 (frames, channels)
 
-STEADY = 0.00125  # octaves a frame: a slower change is no glide
+STEADY = 0.029  # octaves a second: a slower change is no glide
 SOME_GAIN = 0.02  # less is chance
 BRIDGE_FRAMES = 4  # a note that begins hides a glide for so long
-MOMENTS = (0.2, 0.5, 0.8)  # of a run's gain, at which it is asked how many sound …
-WIDE_MOMENTS = (0.1, 0.3, 0.5, 0.7, 0.9)  # … and who has moved from one to the other
-ENOUGH_HZ = 20_000  # sample rate for that
+ENDS_LOST = 1.1  # where a glide sets in and ends it is too slow to be seen
 APART_S = 0.5  # what is told nearer than this is one sag
 SILENT_S = 0.5
 STOPPED_PERCENT = -100.0
@@ -58,6 +55,16 @@ class RunCriteria:
     over_stayed: float
     over_chance: float
 
+    def has(self, voices: Voices) -> bool:
+        return (
+            voices.one_voice < self.one_voice
+            and voices.company.over_stayed >= self.over_stayed
+            and voices.company.over_chance >= self.over_chance
+        )
+
+    def times(self, frames: float, gain: float) -> RunCriteria:
+        return replace(self, frames=int(self.frames * frames), gain=self.gain * gain)
+
 
 @dataclass(frozen=True)
 class SagCriteria:
@@ -70,7 +77,8 @@ class SagCriteria:
     alike            the return is at least this share of the fall, or the fall of the return (0 … 1) …
     return_gain      … and has this gain
     stop_db          a fall and then this much less than before is a stop
-    most_asked       second looks, the strongest first
+    short_frames, short_gain  in short frames a run has so many times as many frames, and as much gain
+    most_asked       second looks at runs of each length of frames, the strongest first
     shortest_s, tone_share  a tone sags for at least so long, and is this share of all power
     """
 
@@ -85,9 +93,23 @@ class SagCriteria:
     alike: float
     return_gain: float
     stop_db: float
+    short_frames: float
+    short_gain: float
     most_asked: int
     shortest_s: float
     tone_share: float
+
+    def in_short_frames(self) -> SagCriteria:
+        ways = (self.ensemble, self.with_others, self.all_move, self.paired)
+        ensemble, with_others, all_move, paired = (way.times(self.short_frames, self.short_gain) for way in ways)
+        return replace(
+            self,
+            ensemble=ensemble,
+            with_others=with_others,
+            all_move=all_move,
+            paired=paired,
+            return_gain=self.return_gain * self.short_gain,
+        )
 
 
 @dataclass(frozen=True)
@@ -110,29 +132,29 @@ class _Run:
     gain: float
     match: float
 
-    def reaches(self, criteria: RunCriteria) -> bool:
-        return self.frames >= criteria.frames and self.gain >= criteria.gain and self.match >= criteria.match
-
-
-@dataclass(frozen=True)
-class _Heard:
-    """Who glides in a run: how much is one voice, and what the others do."""
-
-    one_voice: float
-    company: Company
-
-    def reaches(self, criteria: RunCriteria) -> bool:
-        return (
-            self.one_voice < criteria.one_voice
-            and self.company.over_stayed >= criteria.over_stayed
-            and self.company.over_chance >= criteria.over_chance
-        )
+    def reaches(self, way: RunCriteria) -> bool:
+        return self.frames >= way.frames and self.gain >= way.gain and self.match >= way.match
 
 
 def find_sags(
-    glides: Glides, frames: Frames, tones: Sequence[Tone], read: Read, rate_hz: int, criteria: SagCriteria
+    glides: Sequence[Glides],
+    frames: Frames,
+    tones: Sequence[Tone],
+    read: Read,
+    rate_hz: int,
+    criteria: SagCriteria,
 ) -> tuple[Sag, ...]:
-    """Every sag by time; those in a tone are told from the tone."""
+    """Every sag by time; those in a tone are told from the tone. ``glides`` are those of `GlideMeter`."""
+    in_long, in_short = glides
+    told = [*_told(in_long, read, rate_hz, criteria), *_told(in_short, read, rate_hz, criteria.in_short_frames())]
+    sags = [_stopped(sag, frames, criteria) for sag in _joined(told)]
+    in_tones = _in_tones(frames, tones, criteria)
+    apart = [sag for sag in sags if not any(t.start_s < sag.stop_s and sag.start_s < t.stop_s for t in in_tones)]
+    return tuple(sorted([*apart, *in_tones], key=lambda sag: sag.start_s))
+
+
+def _told(glides: Glides, read: Read, rate_hz: int, criteria: SagCriteria) -> list[Sag]:
+    """The sags that glides in frames of one length show."""
     runs = _runs(glides)
     least = -np.log2(1 - criteria.least_percent / 100)
     ways = (criteria.ensemble, criteria.with_others, criteria.all_move)
@@ -141,24 +163,23 @@ def find_sags(
     pairs = _pairs([run for run in runs if run.reaches(criteria.paired)], least, glides.hop_s, criteria)
     asked = sorted({*alone, *(run for pair in pairs for run in pair)}, key=lambda run: -run.gain * run.match)
     one = max(way.one_voice for way in (*ways, criteria.paired))
-    heard = {run: _who_glides(run, glides, read, rate_hz, one) for run in asked[: criteria.most_asked]}
+    heard = {
+        run: measure_voices(glides, run.first, run.last, read, rate_hz, one) for run in asked[: criteria.most_asked]
+    }
 
     def has(run: _Run, way: RunCriteria) -> bool:
         voices = heard.get(run)
-        return run.reaches(way) and voices is not None and voices.reaches(way)
+        return run.reaches(way) and voices is not None and way.has(voices)
 
     told = [_with_return(run, runs, glides.hop_s, criteria) for run in alone if any(has(run, way) for way in ways)]
     told += [pair for pair in pairs if all(has(run, criteria.paired) for run in pair)]
-    sags = [_stopped(sag, frames, criteria) for sag in _joined([_sag(*each, glides) for each in told])]
-    in_tones = _in_tones(frames, tones, criteria)
-    apart = [sag for sag in sags if not any(t.start_s < sag.stop_s and sag.start_s < t.stop_s for t in in_tones)]
-    return tuple(sorted([*apart, *in_tones], key=lambda sag: sag.start_s))
+    return [_sag(*each, glides) for each in told]
 
 
 def _runs(glides: Glides) -> list[_Run]:
     """Glides in one direction, gaps of a few frames bridged."""
     octaves, gain = glides.octaves, glides.gain
-    at = np.flatnonzero((np.abs(octaves) >= STEADY) & (gain >= SOME_GAIN))
+    at = np.flatnonzero((np.abs(octaves) >= STEADY * glides.hop_s) & (gain >= SOME_GAIN))
     apart = (np.diff(at) > BRIDGE_FRAMES) | (np.diff(np.sign(octaves[at])) != 0)
     runs = []
     for run in np.split(at, np.flatnonzero(apart) + 1) if len(at) else ():
@@ -198,50 +219,10 @@ def _with_return(run: _Run, runs: Sequence[_Run], hop_s: float, criteria: SagCri
     return (run, nearest) if nearest.first > run.first else (nearest, run)
 
 
-def _who_glides(run: _Run, glides: Glides, read: Read, rate_hz: int, one_voice: float) -> _Heard | None:
-    """Asked at moments of a run, its glide held: in short windows and in long ones.
-
-    None: too near an end to tell, or a single voice has the share ``one_voice`` or more.
-    """
-    frames = np.arange(run.first, run.last + 1)
-    gain = np.where(glides.octaves[frames] * run.octaves > 0, glides.gain[frames], 0.0).astype(float)
-    reached = np.searchsorted(np.cumsum(gain), np.array((*MOMENTS, *WIDE_MOMENTS)) * gain.sum())
-    moments = frames[np.minimum(reached, len(frames) - 1)]
-    means = max(1, 2 ** int(np.log2(rate_hz / ENOUGH_HZ)))
-    low_hz = rate_hz // means
-    length = voice_length(low_hz)
-    centres = (glides.first_s + moments * glides.hop_s) * low_hz
-    first = max(0, int(centres.min()) - 2 * length)
-    samples = read(first * means, (int(centres.max()) + 2 * length) * means)
-    samples = samples[: len(samples) - len(samples) % means].reshape(-1, means, samples.shape[1]).mean(axis=1)
-
-    def held(moment: int, centre: float, window: int) -> Partials:
-        slope = float(glides.octaves[moment]) / (glides.hop_s * low_hz)
-        return find_partials(hold_pitch(samples, centre - first, window, slope), low_hz)
-
-    places = list(zip(moments, centres, strict=True))
-    try:
-        share = _median_share([held(*place, length) for place in places[: len(MOMENTS)]])
-        if share >= one_voice:
-            return None
-        long = [held(*place, 2 * length) for place in places]
-    except IndexError:
-        return None
-    share = max(share, _median_share(long[: len(MOMENTS)]))
-    gone = np.cumsum(glides.octaves[run.first : run.last + 1])[moments[len(MOMENTS) :] - run.first]
-    company = measure_company(long[len(MOMENTS) :], gone)
-    return _Heard(share, company or Company(-1.0, -1.0))
-
-
-def _median_share(partials: Sequence[Partials]) -> float:
-    shares = [voice[0] for voice in map(find_one_voice, partials) if voice is not None]
-    return float(np.median(shares)) if shares else 1.0
-
-
 def _sag(out: _Run, back: _Run, glides: Glides) -> Sag:
     """Of a pair, or of one run twice: a fall by itself, or a return from where the speed had been."""
     start_s, stop_s = (glides.first_s + frame * glides.hop_s for frame in (out.first, back.last))
-    octaves = (abs(out.octaves) + abs(back.octaves)) / 2
+    octaves = (abs(out.octaves) + abs(back.octaves)) / 2 * ENDS_LOST
     is_up = out is not back and out.octaves > 0
     return Sag(start_s, stop_s, 100 * float(np.exp2(octaves if is_up else -octaves) - 1))
 

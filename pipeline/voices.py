@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from pipeline.glides import Glides
+
 Array = np.ndarray[Any, Any]
+Read = Callable[[int, int], Array]  # from frame to frame of the capture, float32 (frames, channels)
 
 WINDOW_S = 0.0853  # tells two notes a tone apart above 200 Hz
 LOWEST_HZ, HIGHEST_HZ = 70.0, 4500.0
@@ -20,6 +23,9 @@ FEWEST_PARTIALS = 3
 FEWEST_OTHERS = 2
 LEAST_APART = 0.02  # octaves: nearer moments do not tell who has moved
 SAME = 0.006  # a partial is there within this
+MOMENTS = (0.2, 0.5, 0.8)  # of a run's gain, at which it is asked how many sound …
+WIDE_MOMENTS = (0.1, 0.3, 0.5, 0.7, 0.9)  # … and who has moved from one to the other
+ENOUGH_HZ = 20_000  # sample rate for that
 ELSEWHERE = (-2.0, -1.0, 0.5, 2.0)  # times the glide: what is found there is found by chance
 
 
@@ -115,3 +121,49 @@ def measure_company(moments: Sequence[Partials], octaves: Array) -> Company | No
             matched = weight @ (off.min(axis=2) < SAME) / weight.sum()
             found.append((matched[0] - matched[1], matched[0] - matched[2:].mean()))
     return Company(*(float(each) for each in np.median(found, axis=0))) if found else None
+
+
+@dataclass(frozen=True)
+class Voices:
+    """Who glides: ``one_voice``, the share of the strongest, and what is beside it."""
+
+    one_voice: float
+    company: Company
+
+
+def measure_voices(glides: Glides, first: int, last: int, read: Read, rate_hz: int, one_voice: float) -> Voices | None:
+    """Asked at moments of the run from one frame to another, its glide held: in short windows and in long ones.
+
+    None: too near an end to tell, or a single voice has the share ``one_voice`` or more.
+    """
+    octaves, gain = glides.octaves[first : last + 1], glides.gain[first : last + 1].astype(float)
+    reached = np.cumsum(np.where(octaves * octaves.sum() > 0, gain, 0.0))
+    moments = np.searchsorted(reached, np.array((*MOMENTS, *WIDE_MOMENTS)) * reached[-1])
+    moments = np.minimum(moments, len(octaves) - 1)
+    means = max(1, 2 ** int(np.log2(rate_hz / ENOUGH_HZ)))
+    low_hz = rate_hz // means
+    length = voice_length(low_hz)
+    centres = (glides.first_s + (first + moments) * glides.hop_s) * low_hz
+    start = max(0, int(centres.min()) - 2 * length)
+    samples = read(start * means, (int(centres.max()) + 2 * length) * means)
+    samples = samples[: len(samples) - len(samples) % means].reshape(-1, means, samples.shape[1]).mean(axis=1)
+    slopes = octaves[moments] / (glides.hop_s * low_hz)
+
+    def held(place: int, window: int) -> Partials:
+        return find_partials(hold_pitch(samples, centres[place] - start, window, float(slopes[place])), low_hz)
+
+    try:
+        share = _median_share([held(place, length) for place in range(len(MOMENTS))])
+        if share >= one_voice:
+            return None
+        long = [held(place, 2 * length) for place in range(len(moments))]
+    except IndexError:
+        return None
+    share = max(share, _median_share(long[: len(MOMENTS)]))
+    company = measure_company(long[len(MOMENTS) :], np.cumsum(octaves)[moments[len(MOMENTS) :]])
+    return Voices(share, company or Company(-1.0, -1.0))
+
+
+def _median_share(partials: Sequence[Partials]) -> float:
+    shares = [voice[0] for voice in map(find_one_voice, partials) if voice is not None]
+    return float(np.median(shares)) if shares else 1.0
