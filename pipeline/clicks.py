@@ -16,6 +16,7 @@ import numpy as np
 
 from pipeline.hiss_floor import LOUDEST_DB, STEPS_PER_DB, LevelTrace
 from pipeline.ranges import FoundRanges
+from pipeline.small_clicks import highest_in
 
 Array = np.ndarray[Any, Any]
 
@@ -60,7 +61,7 @@ def _above_db(peaks: Array, beside: int) -> Array:
     0 where that is digital silence, in which the smallest step of a coarse capture would do so.
     """
     width = beside - NEXT_CHUNKS + 1
-    loudest = np.lib.stride_tricks.sliding_window_view(peaks, width).max(1)
+    loudest = highest_in(peaks, width)
     count = len(peaks) - 2 * beside
     around = np.maximum(loudest[:count], loudest[beside + NEXT_CHUNKS :][:count])
     above_db = (peaks[beside : beside + count].astype(np.float32) - around) / np.float32(STEPS_PER_DB)

@@ -94,7 +94,7 @@ class SmallClickFinder:
         """Of the inner chunks those that reach further than any near them, and far enough."""
         near = self._reach[self._beside - GLANCE_BESIDE : self._beside + inner + GLANCE_BESIDE]
         own = near[GLANCE_BESIDE : GLANCE_BESIDE + inner]
-        highest = np.flatnonzero((own >= _highest_in(near, 2 * GLANCE_BESIDE + 1)) & (own > 0))
+        highest = np.flatnonzero((own >= highest_in(near, 2 * GLANCE_BESIDE + 1)) & (own > 0))
         windows = near[highest[:, None] + np.arange(2 * GLANCE_BESIDE + 1)]
         usual = (windows.sum(1) - own[highest]) / (2 * GLANCE_BESIDE)
         highest = highest[own[highest] >= usual * 10 ** (self._criteria.glance_db / 20)]
@@ -149,7 +149,7 @@ class SmallClickFinder:
         return float(10 * np.log10(own.max() / mean))
 
 
-def _highest_in(values: Array, width: int) -> Array:
+def highest_in(values: Array, width: int) -> Array:
     """The highest of every ``width`` neighbours; some ten times as quick as going through windows."""
     reach = 1
     while 2 * reach <= width:
