@@ -71,11 +71,13 @@ class GlideMeter:
 
     def _decimated(self, samples: Array) -> Array:
         """Means of so many, then every other one through a short low-pass; treble folds, but 20 dB down and more."""
-        both = np.concatenate([self._undecimated, samples], axis=1)
+        both = np.concatenate([self._undecimated, samples], axis=1) if self._undecimated.shape[1] else samples
         whole = both.shape[1] - both.shape[1] % (self._means * (2 if self._halves else 1))
         self._undecimated = both[:, whole:].copy()
-        mean = both[:, : whole : self._means].copy()
-        for offset in range(1, self._means):
+        mean = both[:, :whole]
+        if self._means > 1:
+            mean = mean[:, :: self._means] + mean[:, 1 :: self._means]
+        for offset in range(2, self._means):
             mean += both[:, offset : whole : self._means]
         if not self._halves:
             return mean
