@@ -27,7 +27,7 @@ GROUP_ROWS = 8  # rows that are told the state before them together
 ROW_FRAMES = 48  # near the cheapest: longer rows multiply more, shorter ones carry more state
 _ROW_LENGTHS = range(30, 97)  # wide enough to meet the steps of odd rates
 _STEP_COUNTS = range(8, 21)  # steps of 12.5 to 5 ms: room to meet 0.1 s exactly at odd rates
-_ROWS_AT_ONCE = 60  # larger products would be spread over threads, which cost more than they save at this size
+_MULTIPLICATIONS_AT_ONCE = 250_000  # larger products would be spread over threads, which cost more than they save
 _FORGOTTEN = 1e-16  # a power of the row-to-row state matrix this small adds nothing to a double
 _STATES = 4
 
@@ -171,10 +171,11 @@ def _row_matrices(sections: Array, row_frames: int) -> tuple[Array, Array]:
 
 
 def _product(rows: Array, matrix: Array) -> Array:
-    """rows @ matrix, a few rows at a time so that it stays on this thread."""
+    """rows @ matrix, some rows at a time so that it stays on this thread."""
+    at_once = max(1, _MULTIPLICATIONS_AT_ONCE // matrix.size)
     out = np.empty((len(rows), matrix.shape[1]), matrix.dtype)
-    whole = len(rows) // _ROWS_AT_ONCE * _ROWS_AT_ONCE
-    stacked = rows[:whole].reshape(-1, _ROWS_AT_ONCE, rows.shape[1])
-    np.matmul(stacked, matrix, out=out[:whole].reshape(-1, _ROWS_AT_ONCE, matrix.shape[1]))
+    whole = len(rows) // at_once * at_once
+    stacked = rows[:whole].reshape(-1, at_once, rows.shape[1])
+    np.matmul(stacked, matrix, out=out[:whole].reshape(-1, at_once, matrix.shape[1]))
     np.matmul(rows[whole:], matrix, out=out[whole:])
     return out
