@@ -147,8 +147,8 @@ class FrameMeter:
         for at in range(0, len(views), len(self._windowed)):
             part = views[at : at + len(self._windowed)]
             windowed = np.multiply(part, self._window, out=self._windowed[: len(part)])
-            np.abs(scipy.fft.rfft(windowed, axis=-1), out=power[at : at + len(part)])
-        power *= power
+            magnitude = np.abs(scipy.fft.rfft(windowed, axis=-1), out=power[at : at + len(part)])
+            magnitude *= magnitude
         power[..., :2] = 0.0  # they hold DC through the window
         return power
 
