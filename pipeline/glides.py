@@ -173,15 +173,18 @@ def _partials(power: Array) -> Array:
 
 def _glides(known: Array, pairs: tuple[Array, Any, Any]) -> Array:
     """(3, frames - 2 * HALF) of the frames in the middle of ``known``."""
+    import scipy.fft
+
     speeds, shifted, as_they_are = pairs
     count, steps = known.shape
-    middle = np.arange(HALF - 1, count - HALF + 1)
+    size = scipy.fft.next_fast_len(steps + max(reach for _, reach in LAGS), real=True)
+    spectra = scipy.fft.rfft(known, size, axis=1)  # the likeness at all shifts is a product of these
     columns = []
     for lag, reach in LAGS:
-        before = known[middle[0] - lag // 2 : middle[-1] - lag // 2 + 1]
-        after = np.pad(known[middle[0] + lag // 2 : middle[-1] + lag // 2 + 1], ((0, 0), (reach, reach)))
-        columns += [np.einsum("fs,fs->f", after[:, at : at + steps], before) for at in range(2 * reach + 1)]
-    alike = np.stack(columns)
+        before, after = (spectra[HALF - 1 + at : count - HALF + 1 + at] for at in (-(lag // 2), lag // 2))
+        likeness = scipy.fft.irfft(before.conj() * after, size, axis=1)
+        columns += [likeness[:, -reach:], likeness[:, : reach + 1]]
+    alike = np.ascontiguousarray(np.concatenate(columns, axis=1).T)
     alike = (alike[:, :-2] + alike[:, 1:-1] + alike[:, 2:]) / np.float32(3)
     match = shifted @ alike
     gain = match - as_they_are @ alike
