@@ -20,7 +20,7 @@ from pipeline.method import read_all_settings
 from pipeline.records import NotMeasured, from_plain, to_plain
 from pipeline.sags import find_sags
 from pipeline.tone import Tone
-from pipeline.voices import find_one_voice, find_partials, voice_length
+from pipeline.voices import Partials, find_one_voice, find_partials, measure_company, voice_length
 
 CRITERIA = read_all_settings().method.sags
 SAGS = ((4.0, 0.6, 0.05, "dip"), (9.5, 1.5, 0.08, "hold"), (16.0, 0.9, 0.06, "hold"), (22.0, 2.4, 0.09, "dip"))
@@ -161,6 +161,31 @@ def test_a_single_series_is_one_voice_and_two_notes_a_tritone_apart_are_not():
     assert find_one_voice(find_partials(np.zeros((len(at_s), 1)), rate_hz)) is None
 
 
+@pytest.mark.parametrize("octaves_per_s", [-0.4, 0.1, 0.6])
+def test_a_glide_of_a_chord_is_read_in_long_and_in_short_frames(octaves_per_s):
+    rate_hz = 44_100
+    at_s = np.arange(2 * rate_hz) / rate_hz
+    turns = np.cumsum(np.exp2(octaves_per_s * (at_s - 1))) / rate_hz
+    chord = sum(np.sin(2 * np.pi * n * hz * turns + n) / n for hz in (311.0, 392.0, 466.0) for n in range(1, 9))
+    meter = GlideMeter(rate_hz, 1)
+    meter.feed((0.1 * chord[:, None]).astype(np.float32))
+    for glides in meter.glides():
+        middle = slice(len(glides.octaves) // 4, 3 * len(glides.octaves) // 4)
+        assert np.median(glides.octaves[middle]) / glides.hop_s == pytest.approx(octaves_per_s, rel=0.15)
+        assert np.median(glides.match[middle]) > 0.7
+
+
+@pytest.mark.parametrize("stays", [False, True])
+def test_what_is_beside_a_voice_that_glides_is_seen_to_glide_or_to_stay(stays):
+    octaves = np.array([0.0, 0.03, 0.06, 0.1])
+    voice, others = np.arange(1, 11) * 200.0, np.array([311.0, 467.0, 731.0, 1093.0, 1471.0])
+    moments = [
+        Partials(np.concatenate([voice * 2**far, others if stays else others * 2**far]), np.ones(15)) for far in octaves
+    ]
+    company = measure_company(moments, octaves)
+    assert company.over_stayed < -0.5 if stays else company.over_stayed > 0.5 and company.over_chance > 0.5
+
+
 def test_a_record_of_before_reads_as_not_measured():
     plain = to_plain(side_qc().measurement)
     assert from_plain(Measurement, plain) == side_qc().measurement
@@ -174,7 +199,7 @@ def test_a_record_of_before_reads_as_not_measured():
 
 @pytest.mark.slow
 def test_hits_and_false_alarms_over_ten_minutes():
-    """Measured when this was written: 72 of 180 sags of 3 to 12 % lasting 0.15 to 3 s; none false in two hours."""
+    """Measured when this was written: 46 of these 48, and 60 of 86 of 5 % and more in other music; none false."""
     false = sum(len(heard(with_hiss(music_like(60.0, 48_000, 7000 + s), s), 48_000)) for s in range(5))
     false += sum(len(heard(with_hiss(speech_like(60.0, 48_000, 7000 + s)[:, None], s), 48_000)) for s in range(5))
     assert false == 0
@@ -186,4 +211,4 @@ def test_hits_and_false_alarms_over_ten_minutes():
         found = heard(with_hiss(replayed(music, speed_with(sags, len(music), 48_000)), seed), 48_000)
         made += len(sags)
         hits += sum(any(f.start_s < at + long and f.stop_s > at for f in found) for at, long, *_ in sags)
-    assert hits >= 0.35 * made
+    assert hits >= 0.8 * made
