@@ -146,7 +146,8 @@ def measure_voices(glides: Glides, first: int, last: int, read: Read, rate_hz: i
     centres = (glides.first_s + (first + moments) * glides.hop_s) * low_hz
     start = max(0, int(centres.min()) - 2 * length)
     samples = read(start * means, (int(centres.max()) + 2 * length) * means)
-    samples = samples[: len(samples) - len(samples) % means].reshape(-1, means, samples.shape[1]).mean(axis=1)
+    rows = np.ascontiguousarray(samples[: len(samples) - len(samples) % means].T)  # means of pairs would take ten times
+    samples = (np.sum([rows[:, at::means] for at in range(means)], axis=0) / np.float32(means)).T
     slopes = octaves[moments] / (glides.hop_s * low_hz)
 
     def held(place: int, window: int) -> Partials:
