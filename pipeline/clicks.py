@@ -3,12 +3,13 @@
 A click is over before it has begun to sound: within a quarter of a millisecond the treble rises far above everything
 that stands around it, and two milliseconds later it is gone. The burst of a plosive lasts 5 to 20 ms, and the pulses of
 a voice have others like them beside. The sharpest beginnings of plucked and struck notes are as short as clicks, but
-something sounds after them that did not before: by what an octave has risen, a click must stand out further.
+something sounds after them that did not before: by what an octave has risen, a click must stand out further, and hardly
+anything in the spectrum may be new (`pipeline.strokes`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -29,30 +30,44 @@ class ClickCriteria:
     """above_db       the treble of a click rises this far above the loudest beside it (dB)
     beside_s       what stands beside it within this is looked at, to both sides
     onset_db       an octave that is up by more than this afterwards takes the rest from it (dB)
+    new_share      no more than this share of what sounds just after a click is new (0 … 1)
     quietest_dbfs  weaker ones are not told (dBFS of the highest octave over a quarter of a millisecond)
     """
 
     above_db: float
     beside_s: float
     onset_db: float
+    new_share: float
     quietest_dbfs: float
 
 
-def find_clicks(trace: LevelTrace, found: Sequence[FoundRanges], criteria: ClickCriteria) -> None:
-    """Put every click of each channel into its ``found``, in frames of the capture, its depth how far it rises."""
-    beside = max(NEXT_CHUNKS + 1, round(criteria.beside_s / trace.chunk_s))
+def find_clicks(
+    trace: LevelTrace, new_share: Mapping[int, float], found: Sequence[FoundRanges], criteria: ClickCriteria
+) -> None:
+    """Put every click of each channel into its ``found``, in frames of the capture, its depth how far it rises.
+
+    new_share is what a `pipeline.strokes.StrokeFinder` saw.
+    """
+    beside = beside_chunks(trace.chunk_s, criteria)
     for channel in range(trace.channels):
-        peaks = trace.peaks(channel)
+        peaks, levels = trace.peaks(channel), trace.levels(channel)
         for at in range(beside, len(peaks) - beside, PAGE_CHUNKS):
             page = peaks[at - beside : at + PAGE_CHUNKS + beside]
             above_db = _above_db(page, beside)
             levels_db = page[beside : len(page) - beside] / STEPS_PER_DB - LOUDEST_DB
-            for chunk in np.flatnonzero((above_db >= criteria.above_db) & (levels_db >= criteria.quietest_dbfs)):
-                start = (at + int(chunk)) * trace.chunk
-                octaves = trace.levels(channel)[:, at + chunk - beside : at + chunk + beside + 1]
-                onset_db = max(0.0, _risen_db(octaves, beside) - criteria.onset_db)
-                if above_db[chunk] - onset_db >= criteria.above_db:
-                    found[channel].add(start, start + trace.chunk, float(above_db[chunk]))
+            sharp = np.flatnonzero((above_db >= criteria.above_db) & (levels_db >= criteria.quietest_dbfs))
+            for chunk, own_db in zip((at + sharp).tolist(), above_db[sharp].tolist(), strict=True):
+                onset_db = max(
+                    0.0, _risen_db(levels[:, chunk - beside : chunk + beside + 1], beside) - criteria.onset_db
+                )
+                goes_on = new_share.get(chunk, 0.0) <= criteria.new_share
+                if goes_on and own_db - onset_db >= criteria.above_db:
+                    found[channel].add(chunk * trace.chunk, (chunk + 1) * trace.chunk, own_db)
+
+
+def beside_chunks(chunk_s: float, criteria: ClickCriteria) -> int:
+    """How many chunks to either side a click is held against."""
+    return max(NEXT_CHUNKS + 1, round(criteria.beside_s / chunk_s))
 
 
 def _above_db(peaks: Array, beside: int) -> Array:

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.clicks import ClickCriteria, find_clicks
+from pipeline.clicks import NEXT_CHUNKS, ClickCriteria, beside_chunks, find_clicks
 from pipeline.clips import ClipCriteria, ClipFinder
 from pipeline.dropouts import DropoutCriteria, find_dropouts
 from pipeline.gaps import EDGE_S, GapCriteria, GapFinder
@@ -28,11 +28,13 @@ from pipeline.regions import Region, RegionKind
 from pipeline.repeats import RepeatCriteria, RepeatFinder, those_on_tape
 from pipeline.small_clicks import SmallClickCriteria, SmallClickFinder
 from pipeline.spans import Span
+from pipeline.strokes import StrokeFinder
 
 Array = np.ndarray[Any, Any]
 
 CHUNKS_PER_LOOK = 5  # clips are looked for in 10 ms at a time
 PIECE_FRAMES = 1 << 16  # looked at together, at 44.1 to 48 kHz
+STEP_DB = 1.0  # levels are kept in steps of half a decibel
 SWITCHED_S = 0.05  # the ends of a tone are known to this
 
 
@@ -102,6 +104,8 @@ class EventMeter:
         self._repeats = RepeatFinder(rate_hz, FoundRanges(merge, most), criteria.repeats)
         chunk, small = self._octaves.chunk, criteria.small_clicks
         self._small = [SmallClickFinder(rate_hz, chunk, FoundRanges(merge, most), small) for _ in range(channels)]
+        asked = beside_chunks(self._octaves.chunk_s, criteria.clicks), NEXT_CHUNKS, criteria.clicks.above_db - STEP_DB
+        self._strokes = StrokeFinder(rate_hz, chunk, *asked)
         self._trace = LevelTrace(self._octaves, channels)
         self._is_finished = False
 
@@ -141,7 +145,9 @@ class EventMeter:
             if self._gaps[channel].is_in_zeros or zeros[channel].any() or own[stop - 1] == 0:
                 self._gaps[channel].look(own, beside, stop, self._held_start)
         self._repeats.look(samples, beside, stop)
-        self._trace.add(*self._octaves.powers(samples, beside, (stop - beside) // chunk, OCTAVES))
+        powers, peaks = self._octaves.powers(samples, beside, (stop - beside) // chunk, OCTAVES)
+        self._trace.add(powers, peaks)
+        self._strokes.look(samples, beside, peaks)
 
     def measure_events(
         self, regions: Sequence[Region], jumps: Sequence[int] = (), hum_jumps: Sequence[int] = ()
@@ -193,7 +199,7 @@ class EventMeter:
         merge, most = round(self._criteria.merge_s * self._rate_hz), self._criteria.most_listed
         dropouts, clicks = ([FoundRanges(merge, most) for _ in range(self._channels)] for _ in range(2))
         find_dropouts(self._trace, leaders, pauses, dropouts, self._criteria.dropouts)
-        find_clicks(self._trace, clicks, self._criteria.clicks)
+        find_clicks(self._trace, self._strokes.new_share, clicks, self._criteria.clicks)
         clicked = together([*clicks, *(finder.found for finder in self._small)])
         clips = together([finder.found for sides in self._clips for finder in sides])
         gaps = together([finder.found for finder in self._gaps])

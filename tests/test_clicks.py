@@ -96,3 +96,25 @@ def test_the_edges_of_lost_samples_and_of_clipping_are_not_told_twice() -> None:
 
 def test_coarse_steps_in_digital_silence_are_none() -> None:
     assert clicks(programme.quantised(speech(16000, 8), 8), 16000) == []
+
+
+def struck(rate_hz: int, seed: int) -> programme.Array:
+    """Drums with a sharp beginning and a body far below it, more to the left or more to the right."""
+    rng, count = np.random.default_rng(seed), SECONDS * rate_hz
+    sound, seconds = np.zeros((count + rate_hz, 2)), np.arange(rate_hz // 2) / rate_hz
+    fade = 0.5 + 0.5 * np.cos(2 * np.pi * seconds)
+    for at in np.arange(0.3, SECONDS - 1, 0.4):
+        body_hz, decay_s = rng.choice([55.0, 90.0, 180.0, 400.0, 1700.0]), rng.uniform(0.03, 0.15)
+        beater = np.diff(rng.normal(0, 1, len(seconds) + 1)) * np.exp(-seconds / rng.uniform(0.0003, 0.0015))
+        body = np.sin(2 * np.pi * (body_hz * seconds + 1 - np.exp(-seconds / 0.02))) * np.exp(-seconds / decay_s)
+        place = rng.uniform(0.2, 0.8)
+        hit = (body + rng.uniform(0.1, 0.5) * beater) * fade * rng.uniform(0.1, 0.4)
+        start = round((at + rng.uniform(0, 0.03)) * rate_hz)
+        sound[start : start + len(hit)] += hit[:, None] * [place, 1 - place]
+    return sound[:count]
+
+
+@pytest.mark.parametrize("rate_hz", [44100, 96000])
+def test_drums_struck_with_hard_beaters_are_none(rate_hz: int) -> None:
+    for seed in (11, 12):
+        assert clicks(with_hiss(struck(rate_hz, seed), seed), rate_hz) == []
