@@ -10,7 +10,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 Array = np.ndarray[Any, Any]
 
@@ -49,13 +48,18 @@ class StrokeFinder:
 
         peaks is (channels, chunks).
         """
-        chunks, reach = peaks.shape[1], self._beside - self._next_to
-        loudest = sliding_window_view(np.pad(peaks, ((0, 0), (self._beside, self._beside))), reach + 1, axis=1).max(2)
-        around = np.maximum(loudest[:, :chunks], loudest[:, self._beside + self._next_to :][:, :chunks])
-        is_sharp = (peaks > 0) & (peaks >= self._above * NEARLY * around)
-        for at in np.flatnonzero(np.any(is_sharp & (peaks >= self._above * around), axis=0)).tolist():
-            sharp = samples[is_sharp[:, at]]
-            self.new_share[self._passed + at] = max(self._new_share(own, beside + at * self._chunk) for own in sharp)
+        chunks, beyond = peaks.shape[1], self._beside
+        padded = np.pad(peaks, ((0, 0), (beyond, beyond)))
+        first, last = beyond - self._next_to, beyond + self._next_to
+        before, after = padded[:, first : first + chunks], padded[:, last : last + chunks]
+        may_click = np.any((peaks > 0) & (peaks >= self._above * np.maximum(before, after)), axis=0)
+        for at in np.flatnonzero(may_click).tolist():
+            own, around = peaks[:, at], padded[:, at : at + 2 * beyond + 1]
+            loudest = np.maximum(around[:, : first + 1].max(1), around[:, last:].max(1))
+            if not np.any((own > 0) & (own >= self._above * loudest)):
+                continue
+            sharp = samples[(own > 0) & (own >= self._above * NEARLY * loudest)]
+            self.new_share[self._passed + at] = max(self._new_share(each, beside + at * self._chunk) for each in sharp)
         self._passed += chunks
 
     def _new_share(self, samples: Array, frame: int) -> float:
