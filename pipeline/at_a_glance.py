@@ -7,6 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
+
+import numpy as np
 
 from pipeline.archive import Archive
 from pipeline.errors import ArchiveError
@@ -26,9 +29,11 @@ from pipeline.report.summary import (
     write_summary_csv,
     write_summary_json,
 )
-from pipeline.sketches import read_sketches
+from pipeline.sketches import read_balance, read_sketches
 from pipeline.source import read_source
-from pipeline.twins import Twins, find_twins
+from pipeline.twins import Twins, find_twins, with_channels
+
+Array = np.ndarray[Any, Any]
 
 DOCUMENT = "summary.json"
 
@@ -61,8 +66,25 @@ def read_summary(
         rows += [summarise_failed(tape, side, "", deck.label, "", report) for side in qc.failed]
     rows += [summarise_failed(tape, side, "", "", "", "") for tape, side in lost]
     pictures = _pictures(archive, rows, criteria) if len(rows) <= criteria.pictures_most else {}
-    twins = find_twins(read_sketches(archive, made, criteria.twins.outline), criteria.twins)
-    return BoxSummary(", ".join(boxes), ", ".join(boxes.values()), _shown(now), tuple(rows), pictures, twins)
+    return BoxSummary(
+        ", ".join(boxes), ", ".join(boxes.values()), _shown(now), tuple(rows), pictures, _twins(archive, made, criteria)
+    )
+
+
+def _twins(archive: Archive, made: Sequence[tuple[str, SideQC]], criteria: SummaryCriteria) -> tuple[Twins, ...]:
+    """Sides captured twice. Few are, so their balance is read only then."""
+    found = find_twins(read_sketches(archive, made, criteria.twins.outline), criteria.twins)
+    sides = {(tape, side.side): side for tape, side in made}
+
+    def balance(tape: str, side: str) -> Array:
+        return read_balance(archive, tape, sides[tape, side], criteria.twins.outline)
+
+    return tuple(
+        pair
+        if pair.faster_percent is None
+        else with_channels(pair, balance(pair.tape, pair.side), balance(pair.like_tape, pair.like_side), criteria.twins)
+        for pair in found
+    )
 
 
 def write_summary(archive: Archive, summary: BoxSummary, criteria: SummaryCriteria) -> tuple[Path, Path, Path]:

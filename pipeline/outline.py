@@ -45,8 +45,27 @@ class OutlineCriteria:
 
 def outline_of(overview: Overview, start_s: float, stop_s: float, criteria: OutlineCriteria) -> Array:
     """(steps,) float32 dB about the running mean, from the first programme to the last; empty where nothing moves."""
-    level_db = 20 * np.log10(np.maximum(np.abs(overview.envelope).max(axis=(1, 2)), QUIETEST))
-    edges_s = np.linspace(0.0, overview.duration_s, len(level_db) + 1)
+    level = _moves(_peaks_db(overview).max(axis=1), overview.duration_s, start_s, stop_s, criteria)
+    return level if len(level) and level.std() >= criteria.lively_db else level[:0]
+
+
+def balance_of(overview: Overview, start_s: float, stop_s: float, criteria: OutlineCriteria) -> Array:
+    """The same of the second channel over the first; empty where there is one channel."""
+    peaks_db = _peaks_db(overview)
+    if peaks_db.shape[1] < 2:
+        return np.zeros(0, np.float32)
+    return _moves(peaks_db[:, 1] - peaks_db[:, 0], overview.duration_s, start_s, stop_s, criteria)
+
+
+def _peaks_db(overview: Overview) -> Array:
+    """(columns, channels) of the envelope."""
+    peaks_db: Array = 20 * np.log10(np.maximum(np.abs(overview.envelope).max(axis=2), QUIETEST))
+    return peaks_db
+
+
+def _moves(level_db: Array, duration_s: float, start_s: float, stop_s: float, criteria: OutlineCriteria) -> Array:
+    """(steps,) float32 dB about the running mean; empty where the part is too short."""
+    edges_s = np.linspace(0.0, duration_s, len(level_db) + 1)
     summed = np.concatenate([[0.0], np.cumsum(level_db * np.diff(edges_s))])
     steps = int((stop_s - start_s) / criteria.step_s)
     width = 2 * round(criteria.mean_s / criteria.step_s / 2) + 1
@@ -56,8 +75,7 @@ def outline_of(overview: Overview, start_s: float, stop_s: float, criteria: Outl
     level = np.diff(np.interp(at_s, edges_s, summed)) / criteria.step_s
     ones = np.ones(width)
     level -= np.convolve(level, ones, "same") / np.convolve(np.ones(steps), ones, "same")
-    level = np.clip(level, -MOST_DB, MOST_DB).astype(np.float32)
-    return level if level.std() >= criteria.lively_db else np.zeros(0, np.float32)
+    return np.clip(level, -MOST_DB, MOST_DB).astype(np.float32)
 
 
 def fingerprints(outline: Array, speeds: Sequence[float] | Array, criteria: OutlineCriteria) -> Array:

@@ -15,7 +15,7 @@ import numpy as np
 from pipeline.archive import Archive
 from pipeline.errors import ArchiveError
 from pipeline.files import whole_file
-from pipeline.outline import OutlineCriteria, outline_of
+from pipeline.outline import OutlineCriteria, balance_of, outline_of
 from pipeline.overview import read_overview
 from pipeline.qc import SideQC
 from pipeline.regions import RegionKind
@@ -37,8 +37,7 @@ def read_sketches(
     sketches = []
     for tape, side in sides:
         digest = side.measurement.capture.audio_sha256
-        spans = [(r.start_s, r.stop_s) for r in side.measurement.regions if r.kind is RegionKind.PROGRAMME]
-        start_s, stop_s = (spans[0][0], spans[-1][1]) if spans else (0.0, 0.0)
+        start_s, stop_s = _programme_s(side)
         key = f"{digest} {start_s:.2f} {stop_s:.2f}"
         if key not in outlines:
             found = known.get(key)
@@ -47,6 +46,20 @@ def read_sketches(
     if outlines.keys() != known.keys():
         _write(path, repr(criteria), outlines)
     return tuple(sketches)
+
+
+def read_balance(archive: Archive, tape: str, side: SideQC, criteria: OutlineCriteria) -> Array:
+    """How the programme moves between left and right; empty where that cannot be read."""
+    try:
+        overview = read_overview(archive.sealed(tape).qc, side.side)
+    except ArchiveError:
+        return np.zeros(0, np.float32)
+    return balance_of(overview, *_programme_s(side), criteria)
+
+
+def _programme_s(side: SideQC) -> tuple[float, float]:
+    spans = [(r.start_s, r.stop_s) for r in side.measurement.regions if r.kind is RegionKind.PROGRAMME]
+    return (spans[0][0], spans[-1][1]) if spans else (0.0, 0.0)
 
 
 def _outline(archive: Archive, tape: str, side: str, start_s: float, stop_s: float, criteria: OutlineCriteria) -> Array:

@@ -8,7 +8,7 @@ moves (a blank side) or repeats itself evenly cannot be told, nor a pass that la
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -60,6 +60,7 @@ class Twins:
 
     faster_percent  by how much this side runs faster than the other; None where all samples are the same
     correlation     of their outlines, 1 at most
+    exchanged       the left of one is the right of the other; False also where programme has no left and right
     message         for reading
     """
 
@@ -70,6 +71,7 @@ class Twins:
     faster_percent: float | None
     correlation: float
     message: str
+    exchanged: bool = False
 
 
 def find_twins(sides: Sequence[Sketch], criteria: TwinCriteria) -> tuple[Twins, ...]:
@@ -89,6 +91,19 @@ def find_twins(sides: Sequence[Sketch], criteria: TwinCriteria) -> tuple[Twins, 
         if found is not None:
             twins.append((different[other], _told(second, first, *found)))
     return tuple(pair for _, pair in sorted(twins, key=lambda entry: entry[0]))
+
+
+def with_channels(pair: Twins, balance: Array, like_balance: Array, criteria: TwinCriteria) -> Twins:
+    """The pair, told whether the channels of one of them are exchanged; balances as `balance_of` gives them.
+
+    What moves to the right in one then moves to the left in the other. Which of the two is wrong cannot be told.
+    """
+    if not len(balance) or not len(like_balance) or _laid_over(like_balance, balance, criteria) is not None:
+        return pair
+    if _laid_over(like_balance, -balance, criteria) is None:
+        return pair
+    message = f"{pair.message} Left and right are exchanged in one of the two: look at the leads."
+    return replace(pair, exchanged=True, message=message)
 
 
 def _told(side: Sketch, like: Sketch, faster_percent: float | None, correlation: float) -> Twins:

@@ -10,10 +10,10 @@ import pytest
 from pages import CRITERIA, side_qc
 
 from pipeline.archive import Archive
-from pipeline.outline import outline_of
+from pipeline.outline import balance_of, outline_of
 from pipeline.overview import Overview, write_overview
 from pipeline.sketches import read_sketches
-from pipeline.twins import Sketch, find_twins
+from pipeline.twins import Sketch, find_twins, with_channels
 
 TWINS = CRITERIA.summary.twins
 COLUMNS = 1600
@@ -68,6 +68,36 @@ def test_a_second_pass_is_found_among_other_sides_with_its_speed(seed, second):
     assert (pair.tape, pair.like_tape) == ("again", "T4")
     assert pair.faster_percent == pytest.approx(100 * second.get("faster", 0.0), abs=0.3)
     assert "T4 side A and again side A" in pair.message
+
+
+def in_stereo(seed, pass_seed, pan_db, exchanged=False, **second):
+    """One pass over programme that moves by ``pan_db`` (r.m.s.) between left and right; 0: a mono tape."""
+    level_db, pans_db = loudness(1200, seed), loudness(1200, seed + 1000)
+    pans_db = pan_db * (pans_db - pans_db.mean()) / pans_db.std()
+    noise_db = np.random.default_rng([pass_seed, 3]).normal(0, 0.2, (2, len(level_db)))
+    left, *span = captured(level_db - pans_db / 2 + noise_db[0], seed=pass_seed, **second)
+    right = captured(level_db + pans_db / 2 + noise_db[1], seed=pass_seed + 50, **second)[0]
+    both = np.concatenate([left.envelope, right.envelope], axis=1)
+    return replace(left, envelope=both[:, ::-1] if exchanged else both), *span
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("second", [{}, {"lead_s": 40.0, "faster": 0.012, "gain_db": -5.0}])
+@pytest.mark.parametrize(
+    ("pan_db", "exchanged", "told"),
+    [(1.5, True, True), (1.5, False, False), (6.0, True, True), (6.0, False, False), (0.0, True, False)],
+)
+def test_exchanged_channels_are_told_by_a_second_pass_alone(seed, second, pan_db, exchanged, told):
+    first, again = in_stereo(seed, 2 * seed, pan_db), in_stereo(seed, 2 * seed + 1, pan_db, exchanged, **second)
+    (pair,) = find_twins([sketch("T1", first), sketch("T2", again)], TWINS)
+    balances = [balance_of(*made, TWINS.outline) for made in (again, first)]
+    found = with_channels(pair, *balances, TWINS)
+    assert found.exchanged == told
+    assert ("Left and right are exchanged" in found.message) == told
+
+
+def test_a_side_of_one_channel_has_no_balance():
+    assert len(balance_of(*captured(loudness(900, 1)), TWINS.outline)) == 0
 
 
 def test_captures_with_the_same_samples_are_told_whatever_is_on_them():
