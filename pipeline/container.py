@@ -21,6 +21,23 @@ from pipeline.errors import CaptureError
 from pipeline.files import whole_file
 
 UNKNOWN_LENGTH = 0xFFFFFFFF
+LEAST_BEHIND_S = 0.1  # behind the samples less than this is padding, or whatever a program left there
+# What stands behind samples and is none, also where it was cut short: chunks, and tags as MPEG files bear them.
+_BEHIND = (
+    b"LIST",
+    b"bext",
+    b"cue ",
+    b"fact",
+    b"iXML",
+    b"id3 ",
+    b"smpl",
+    b"junk",
+    b"JUNK",
+    b"PAD ",
+    b"ID3",
+    b"TAG",
+    b"APE",
+)
 _INTEGER, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE  # WAVE format codes
 _MAGICS = {b"RIFF": "<", b"RF64": "<", b"BW64": "<", b"RIFX": ">"}
 # AIFC compression types that are no compression: byte order, WAVE format code, bits (None: as COMM says), unsigned
@@ -137,6 +154,9 @@ def _read_wave(path: Path, stream: BinaryIO, magic: bytes) -> Container:
     riff_bytes = struct.unpack(f"{order}I", magic[4:8])[0]
     finished_empty = declared == 0 and _are_chunks(stream, offset, file_bytes, order)
     real = 0 if finished_empty else _real_bytes(declared, riff_bytes, file_bytes, offset)
+    least = round(LEAST_BEHIND_S * rate_hz * frame_bytes)
+    if real == declared and real and _samples_go_on(stream, offset + real, file_bytes, order, least):
+        real = file_bytes - offset
     real -= real % max(frame_bytes, 1)
     unsigned = bits <= 8 and code == _INTEGER
     return Container("wave", offset, real, declared, frame_bytes, code, bits, channels, rate_hz, order, unsigned)
@@ -151,6 +171,20 @@ def _are_chunks(stream: BinaryIO, position: int, file_bytes: int, order: str) ->
             return False
         position += 8 + length + (length & 1)
     return position in (file_bytes, file_bytes + 1)
+
+
+def _samples_go_on(stream: BinaryIO, position: int, file_bytes: int, order: str, least_bytes: int) -> bool:
+    """True where neither chunks nor tags stand behind the samples that the header knows of, but more samples.
+
+    A recorder brings its header up to date now and then, and was cut off some time after the last.
+    """
+    if file_bytes - position < least_bytes:
+        return False
+    stream.seek(position)
+    rest = stream.read(4096)
+    if not any(rest) or rest.lstrip(b"\0").startswith(_BEHIND):
+        return False
+    return not any(_are_chunks(stream, at, file_bytes, order) for at in (position, position + 1))
 
 
 def _real_bytes(declared: int, riff_bytes: int, file_bytes: int, samples_offset: int) -> int:

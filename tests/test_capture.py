@@ -228,6 +228,36 @@ def test_a_wave_that_was_cut_off_is_read_to_its_end(tmp_path, bits, claim):
     assert audio_digest(capture) == hashlib.sha256(expected).hexdigest()
 
 
+@pytest.mark.parametrize(("bits", "known"), [(16, 1), (16, 4800), (24, 4801), (24, 96_000), (32, 30_001)])
+def test_samples_behind_a_header_that_was_not_brought_up_to_date_any_more_are_read(tmp_path, bits, known):
+    """As a recorder leaves a file that counts its samples now and then: both lengths agree, and fall short."""
+    samples = random_samples(bits, 100_801, 2, seed=known)
+    payload = int_bytes(samples, bits)
+    claim = known * 2 * bits // 8
+    content = wave(payload, fmt(2, 48_000, bits), data_length=claim, riff_length=36 + claim)
+    capture = open_capture(written(tmp_path, content[: len(content) - len(payload) % 2]))
+    assert capture.length_is_wrong and capture.frames == len(samples)
+    assert holds(capture, samples, bits)
+
+
+BEHIND = {
+    "chunks": chunk(b"LIST", b"INFO" + bytes(range(200)) * 200) + chunk(b"zzzz", b"own" * 9000),
+    "a chunk cut short": chunk(b"iXML", b"<a>" * 20_000)[:40_000],
+    "a tag of another format": b"ID3\x04" + b"cover" * 9000,
+    "zeros": bytes(40_000),
+    "a little of anything": b"\x01\x9f\x80" * 500,
+}
+
+
+@pytest.mark.parametrize("behind", BEHIND)
+@pytest.mark.parametrize("frames", [9_001, 9_002])
+def test_what_stands_behind_the_samples_is_not_read_as_samples(tmp_path, behind, frames):
+    samples = random_samples(24, frames, 1, seed=frames)
+    payload = int_bytes(samples, 24)
+    capture = open_capture(written(tmp_path, wave(payload, fmt(1, 48_000, 24), after=BEHIND[behind])))
+    assert not capture.length_is_wrong and holds(capture, samples, 24)
+
+
 @pytest.mark.parametrize("dtype", ["<f4", "<f8"])
 def test_a_float_wave_that_was_cut_off_is_read_to_its_end(tmp_path, dtype):
     values = np.random.default_rng(5).standard_normal((FRAMES, 1)).astype(dtype)
