@@ -56,9 +56,9 @@ class TapeFolder:
         return self.payload / "source"
 
     @property
-    def spool(self) -> Path:
+    def drafts(self) -> Path:
         """For what is handed from one step to the next; never in a sealed folder."""
-        return self.root / "spool"
+        return self.root / "drafts"
 
     def relative(self, path: Path) -> str:
         return path.relative_to(self.root).as_posix()

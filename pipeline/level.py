@@ -18,6 +18,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from pipeline.loudness import LoudnessMeter
 from pipeline.records import NotMeasured, Reading
 from pipeline.rows import Rows
+from pipeline.spans import Span
 from pipeline.true_peak import TruePeakMeter
 
 Array = np.ndarray[Any, Any]
@@ -31,12 +32,16 @@ DC_OWN_SHARE = 0.3  # of the r.m.s.; simulated drums and bands with much below 5
 
 @dataclass(frozen=True)
 class Levels:
-    """hiss_floor and electronics_floor are r.m.s. of silence and of leader. dc_wander: the DC moves by at
-    least as much."""
+    """
+    programme_lufs                 gated loudness from the first programme to the last, tones at the ends left out
+    hiss_floor, electronics_floor  r.m.s. of silence and of leader
+    dc_wander                      the DC moves by at least as much
+    """
 
     sample_peak_dbfs: Reading
     true_peak_dbtp: Reading
     integrated_lufs: Reading
+    programme_lufs: Reading
     loudness_range_lu: Reading
     hiss_floor_dbfs: Reading
     electronics_floor_dbfs: Reading
@@ -133,14 +138,19 @@ def measure_levels(
     level: LevelMeter,
     loudness: LoudnessMeter,
     true_peak: TruePeakMeter,
+    programme: Span | None,
     hiss_floor_dbfs: Reading,
     electronics_floor_dbfs: Reading,
 ) -> Levels:
-    """The record from meters that have heard the whole capture, and the floors (`pipeline.regions`)."""
+    """The record from meters that have heard the whole capture, and what `pipeline.regions` found.
+
+    programme  from its first beginning to its last end
+    """
     return Levels(
         sample_peak_dbfs=level.sample_peak_dbfs(),
         true_peak_dbtp=true_peak.true_peak_dbtp(),
         integrated_lufs=loudness.integrated_lufs(),
+        programme_lufs=loudness.integrated_lufs(programme) if programme else NotMeasured("no programme"),
         loudness_range_lu=loudness.loudness_range_lu(),
         hiss_floor_dbfs=hiss_floor_dbfs,
         electronics_floor_dbfs=electronics_floor_dbfs,

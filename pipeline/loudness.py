@@ -15,6 +15,7 @@ import numpy as np
 from pipeline.k_weighting import KWeightedEnergy
 from pipeline.records import NotMeasured, Reading
 from pipeline.rows import Rows
+from pipeline.spans import Span
 from pipeline.standards import loudness as standard
 
 Array = np.ndarray[Any, Any]
@@ -53,9 +54,16 @@ class LoudnessMeter:
     def feed(self, block: Array) -> None:
         self._energy.add(self._weighted.feed(block))
 
-    def integrated_lufs(self) -> Reading:
-        """Gated loudness of all that was fed (BS.1770). Not measured under 0.4 s or where all lies below the gate."""
-        blocks = _means(self._gating_steps(), _BLOCK)
+    def integrated_lufs(self, within: Span | None = None) -> Reading:
+        """Gated loudness of all that was fed, or of a stretch of it (BS.1770).
+
+        Not measured under 0.4 s or where all lies below the gate.
+        """
+        steps = self._gating_steps()
+        if within is not None:
+            step_s = self._weighted.step_s * self._steps
+            steps = steps[round(within.start_s / step_s) : round(within.stop_s / step_s)]
+        blocks = _means(steps, _BLOCK)
         if not len(blocks):
             return NotMeasured("shorter than one gating block of 0.4 s")
         gated = _over_gates(blocks, standard.RELATIVE_GATE_LU)

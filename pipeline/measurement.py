@@ -44,7 +44,7 @@ Array = np.ndarray[Any, Any]
 
 SCHEMA = "feltpad.measurement/1"
 # Raise it when measuring gives other results for the same capture and settings: captures are then measured again.
-METHOD_VERSION = 4
+METHOD_VERSION = 5
 TUNING_EXCERPT_S = 30.0  # enough notes for a histogram
 
 
@@ -219,7 +219,9 @@ def _is_nominal(tone: Tone) -> bool:
 
 def _levels(meters: _Meters, found: RegionMap) -> Levels:
     floors_dbfs = found.hiss_floor_dbfs, found.electronics_floor_dbfs
-    return measure_levels(meters.level, meters.loudness, meters.true_peak, *floors_dbfs)
+    programme = [region for region in found.regions if region.kind is RegionKind.PROGRAMME]
+    whole = Span(programme[0].start_s, programme[-1].stop_s) if programme else None
+    return measure_levels(meters.level, meters.loudness, meters.true_peak, whole, *floors_dbfs)
 
 
 def _flutter(readings: Sequence[_ToneReading], passes: Passes, method: Method) -> Flutter:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from pipeline.bench_log import BenchChoice, newest_bench
 from pipeline.capture import Encoding
-from pipeline.copies.access import AccessGain
+from pipeline.copies.access_gain import AccessGain
 from pipeline.decisions import (
     SCHEMA,
     By,

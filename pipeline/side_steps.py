@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from pipeline.capture import CaptureFacts
-from pipeline.copies.settings import MasterFormat
+from pipeline.copies.access_gain import expected_levels, gain_for
+from pipeline.copies.settings import AccessFormat, AccessSettings, MasterFormat
 from pipeline.decisions import Decisions
 from pipeline.measurement import METHOD_VERSION, Measurement
 from pipeline.render import QUALITY
@@ -14,7 +15,7 @@ from pipeline.step import Step
 
 # Raise one of these when the code behind it gives other bytes for the same inputs: what was made before is then made
 # again at the next run. Measuring has its own, METHOD_VERSION.
-COPY_VERSION = 2
+COPY_VERSION = 3
 
 
 def measure_step(job: SideJob, capture_sha256: str) -> Step[Measured]:
@@ -90,6 +91,7 @@ def master_step(job: SideJob, preserved: Preserved, decisions: Decisions, measur
         "tags": tags,
         "broadcast": broadcast,
         "access_settings": copies.access,
+        "access_gain_db": _draft_gain_db(measurement, decisions, copies.access),
         "block_s": job.source.settings.method.block_s,
     }
     return Step(
@@ -106,18 +108,20 @@ def master_step(job: SideJob, preserved: Preserved, decisions: Decisions, measur
     )
 
 
-def access_step(job: SideJob, mastered: Mastered, decisions: Decisions) -> Step[Accessed]:
+def access_step(job: SideJob, mastered: Mastered, decisions: Decisions, measurement: Measurement) -> Step[Accessed]:
     settings = job.source.settings.copies.access
-    tags = tag_words(job, decisions)
+    tags, expected = tag_words(job, decisions), expected_levels(measurement, decisions)
     inputs = {
         "audio": mastered.facts.audio_sha256,
         "gain": decisions.access_substance,
+        "expected": expected,
         "settings": settings,
         "version": COPY_VERSION,
     }
     arguments = {
         "mastered": mastered,
         "stem": job.stem,
+        "expected": expected,
         "gain": decisions.gain,
         "settings": settings,
         "tags": tags,
@@ -135,6 +139,14 @@ def access_step(job: SideJob, mastered: Mastered, decisions: Decisions) -> Step[
         words=tags,
         reword="pipeline.stages:reword",
     )
+
+
+def _draft_gain_db(measurement: Measurement, decisions: Decisions, settings: AccessSettings) -> float | None:
+    """Only of what takes an encoder long."""
+    expected = expected_levels(measurement, decisions)
+    if expected is None or settings.format is AccessFormat.FLAC:
+        return None
+    return gain_for(expected, decisions.gain, settings).gain_db
 
 
 def _files(*written: WrittenFile) -> dict[str, str | None]:

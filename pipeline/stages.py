@@ -5,6 +5,7 @@ Every function takes ``root``, the tape's working folder, and writes only below 
 
 from __future__ import annotations
 
+import contextlib
 import platform
 import shutil
 from collections.abc import Sequence
@@ -16,13 +17,13 @@ from pipeline import __version__
 from pipeline.ahead import Tell
 from pipeline.archive import TapeFolder
 from pipeline.capture import open_capture, sha256_of
-from pipeline.copies.access import AccessGain, access_name, write_access
+from pipeline.copies.access import access_name, write_access
+from pipeline.copies.access_gain import AccessGain, CopyLevels
 from pipeline.copies.broadcast_wave import BroadcastWords
-from pipeline.copies.encoder import access_rate_hz
+from pipeline.copies.draft import DraftWriter
 from pipeline.copies.master import AudioFacts, MasterWords, master_name, write_master
 from pipeline.copies.preservation import write_preservation
 from pipeline.copies.settings import AccessFormat, AccessSettings, MasterSettings, PreservationSettings
-from pipeline.copies.spool import SpoolWriter, find_spool
 from pipeline.decisions import Decisions, GainDecision
 from pipeline.files import whole_file
 from pipeline.measurement import Measurement, measure_capture
@@ -112,14 +113,23 @@ def master(
     tags: TagWords,
     broadcast: BroadcastWords,
     access_settings: AccessSettings,
+    access_gain_db: float | None,
     block_s: float,
     tell: Tell,
 ) -> Mastered:
-    """The corrected master, from the preservation copy, which is proven on the way; and what the access copy needs."""
+    """The corrected master, from the preservation copy, which is proven on the way.
+
+    access_gain_db  what the access copy's gain is expected to be, for a draft of it; None where there shall be none
+    """
     copy, path = root / preservation, TapeFolder(root).master / master_name(stem, settings)
     words = MasterWords(tags, broadcast)
-    with _spool_beside(copy, root, stem, decisions, access_settings) as spool:
-        facts = write_master(copy, audio_sha256, decisions, settings, words, path, block_s, tell, spool)
+    with contextlib.ExitStack() as beside:
+        draft = None
+        if access_gain_db is not None:
+            source, folder = open_capture(copy), TapeFolder(root).drafts
+            hz, channels = source.sample_rate_hz, rendered_channels(source, decisions)
+            draft = beside.enter_context(DraftWriter(folder, stem, hz, channels, access_settings, access_gain_db))
+        facts = write_master(copy, audio_sha256, decisions, settings, words, path, block_s, tell, draft)
     return Mastered(_written(root, path), facts, made_with("soxr", "soundfile", "scipy", "mutagen"))
 
 
@@ -127,29 +137,19 @@ def access(
     root: Path,
     mastered: Mastered,
     stem: str,
+    expected: CopyLevels | None,
     gain: GainDecision,
     settings: AccessSettings,
     tags: TagWords,
     block_s: float,
     tell: Tell,
 ) -> Accessed:
-    """The access copy, from the master's samples; what was spooled of them is not needed any more then."""
-    path, copied = TapeFolder(root).access / access_name(stem, settings), mastered.facts
-    spool = find_spool(TapeFolder(root).spool, stem, copied.audio_sha256)
-    source = root / mastered.file.path
-    facts, applied = write_access(source, copied, gain, settings, tags, path, block_s, tell, spool)
-    if spool is not None:
-        spool.unlink()
+    """The access copy, from its draft or the master's samples."""
+    path, source = TapeFolder(root).access / access_name(stem, settings), root / mastered.file.path
+    drafts = TapeFolder(root).drafts
+    facts, applied = write_access(source, mastered.facts, gain, settings, tags, path, block_s, tell, expected, drafts)
     encoder = "soundfile" if settings.format is AccessFormat.FLAC else "imageio-ffmpeg"
     return Accessed(_written(root, path), facts, applied, made_with("soxr", encoder, "mutagen"))
-
-
-def _spool_beside(
-    preservation: Path, root: Path, stem: str, decisions: Decisions, settings: AccessSettings
-) -> SpoolWriter:
-    source = open_capture(preservation)
-    rate_hz, channels = source.sample_rate_hz, rendered_channels(source, decisions)
-    return SpoolWriter(TapeFolder(root).spool, stem, rate_hz, access_rate_hz(rate_hz, settings), channels)
 
 
 def reword(root: Path, made: Mastered | Accessed, words: TagWords, tell: Tell) -> Mastered | Accessed:

@@ -84,7 +84,7 @@ def render_side(
     if previous is None or decisions.revision != previous.revision:
         write_decisions(decisions, desk.archive.begin(job.tape).decisions)
     mastered = _found_or_made(master_step(job, preserved, decisions, measured.measurement), desk, run, done)
-    accessed = _found_or_made(access_step(job, mastered, decisions), desk, run, done)
+    accessed = _found_or_made(access_step(job, mastered, decisions, measured.measurement), desk, run, done)
     copies = copy_records(measured.measurement, preserved, mastered, accessed, decisions)
     outcome = copy_outcome(mastered, accessed.gain)
     return SideMade(side_qc(job, measured.measurement, decisions, copies, outcome), tuple(done))
@@ -213,7 +213,7 @@ def _found_or_made(step: Step[Outcome], desk: Desk, run: Run, done: list[str]) -
 
 def _drop_what_nothing_names(folder: TapeFolder, qc: TapeQC) -> None:
     """A copy in a format that is no longer asked for must not stay beside the new one; nor what served the making."""
-    shutil.rmtree(folder.spool, ignore_errors=True)
+    shutil.rmtree(folder.drafts, ignore_errors=True)
     named = {copy.path for side in qc.sides for copy in side.copies}
     for place in (folder.master, folder.access):
         for path in place.glob("*") if place.is_dir() else ():

@@ -149,7 +149,7 @@ def _measurement(side: str, duration_s: float) -> Measurement:
         tones=(Tone(0.03 * duration_s, 0.07 * duration_s, 440.0, 436.0, 0.004, -23.1),),
         speed=Speed(SpeedSource.TONE, -0.90909, 0.001, 440 / 436, NotMeasured("one tone only: no second moment")),
         flutter=_flutter(),
-        levels=Levels(-3.2, -3.0, -21.4, 8.9, -58.3, -81.0, 0.012, 0.004),
+        levels=Levels(-3.2, -3.0, -21.4, -21.6, 8.9, -58.3, -81.0, 0.012, 0.004),
         channels=Channels(Layout.STEREO, -1.9, 41.2, 0.97, 0.8),
         hum=(HumLine(50.0, -71.2, HumOrigin.DECK), HumLine(150.0, -78.8, HumOrigin.UNKNOWN)),
         events=(),

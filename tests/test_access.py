@@ -21,10 +21,11 @@ from signals import melody, speech_like
 
 from pipeline.capture import AudioDigest, Encoding
 from pipeline.copies import access, encoder
-from pipeline.copies.access import access_name, first_gain, write_access
+from pipeline.copies.access import access_name, write_access
+from pipeline.copies.access_gain import BORNE_OUT_DB, CopyLevels, first_gain, gain_for
+from pipeline.copies.draft import DraftWriter, find_draft
 from pipeline.copies.encoder import access_rate_hz, decoded_blocks, packet_sha256, write_encoded
 from pipeline.copies.settings import AccessFormat
-from pipeline.copies.spool import SpoolWriter, find_spool
 from pipeline.errors import CopyError
 from pipeline.records import NotMeasured
 
@@ -140,7 +141,7 @@ def test_a_copy_that_peaks_too_high_after_coding_is_made_again_quieter(tmp_path)
     chosen = settings(AccessFormat.MP3, codec_overshoot_db=0.0)
     path = tmp_path / "a.mp3"
     found, applied = write_access(master, facts, gain, chosen, WORDS, path, 5.0)
-    assert applied.gain_db < first_gain(facts, gain, chosen).gain_db - 0.05
+    assert applied.gain_db < gain_for(levels_of(facts), gain, chosen).gain_db - 0.05
     assert true_peak_of(decoded(path, 2)) <= -1.0 + 0.05 and found.true_peak_dbtp <= -1.0
     with pytest.raises(CopyError, match=r"a\.mp3: after 1 tries .* above -1\.0 dBTP; raise encode_tries"):
         write_access(master, facts, gain, replace(chosen, encode_tries=1), WORDS, path, 5.0)
@@ -209,26 +210,65 @@ def test_the_same_master_gives_the_same_bytes(tmp_path, kind):
     samples = stereo(melody(3, 96_000, seed=9))
     master, facts = mastered(tmp_path, samples, 96_000, decided(3.0))
     digests = []
-    spool = spool_of(master, facts, kind, tmp_path)
-    for name, block_s, laid_down in (("a", 5.0, None), ("b", 5.0, spool), ("c", 0.31, None), ("d", 0.31, spool)):
+    for name, block_s, drafted in (("a", 5.0, False), ("b", 5.0, True), ("c", 0.31, False), ("d", 0.31, True)):
         path = tmp_path / f"{name}.{kind.value}"
-        found, _ = write_access(master, facts, GAIN, settings(kind), WORDS, path, block_s, spool=laid_down)
+        drafts = draft_of(master, facts, kind, tmp_path / "drafts", name) if drafted else None
+        found, _ = write_access(master, facts, GAIN, settings(kind), WORDS, path, block_s, drafts=drafts)
         digests.append((path.read_bytes(), found.audio_sha256))
+        assert drafts is None or not list(drafts.iterdir())
     assert digests == digests[:1] * 4
 
 
-def spool_of(master, facts, kind, folder):
-    """What is laid down while a master is written, in blocks of another length than it is ever read in."""
+def draft_of(master, facts, kind, folder, stem):
+    """What is encoded while a master is written, in blocks of another length than it is ever read in."""
+    if kind is AccessFormat.FLAC:
+        return None
     raw = soundfile.read(master, dtype="int32", always_2d=True)[0]
-    with SpoolWriter(
-        folder, "S", facts.sample_rate_hz, access_rate_hz(facts.sample_rate_hz, settings(kind)), 2
-    ) as spool:
+    gain_db = gain_for(levels_of(facts), GAIN, settings(kind)).gain_db
+    with DraftWriter(folder, stem, facts.sample_rate_hz, 2, settings(kind), gain_db) as draft:
         for start in range(0, len(raw), 7_777):
-            spool.feed(raw[start : start + 7_777])
-        spool.keep(facts.audio_sha256)
-    assert not list(folder.glob("*.part"))
-    assert find_spool(folder, "S", "another") is None
-    return find_spool(folder, "S", facts.audio_sha256)
+            draft.feed(raw[start : start + 7_777])
+        draft.keep(facts.audio_sha256)
+    assert len(list(folder.iterdir())) == 1
+    for sha256, db, chosen in (
+        ("another", gain_db, settings(kind)),
+        (facts.audio_sha256, gain_db + 0.01, settings(kind)),
+        (facts.audio_sha256, gain_db, settings(kind, mp3_vbr_quality=9)),
+    ):
+        assert find_draft(folder, stem, sha256, db, chosen) is None
+    return folder
+
+
+def test_a_draft_that_was_not_kept_leaves_nothing(tmp_path):
+    with pytest.raises(RuntimeError), DraftWriter(tmp_path, "S", 48_000, 1, settings(AccessFormat.MP3), 0.0) as draft:
+        draft.feed(np.zeros((48_000, 1), np.int32))
+        raise RuntimeError
+    assert not list(tmp_path.iterdir())
+
+
+def test_an_encoder_that_fails_costs_a_draft_and_nothing_else(tmp_path, monkeypatch):
+    monkeypatch.setattr(encoder, "ffmpeg_path", broken_ffmpeg(tmp_path, "exit 3"))
+    with DraftWriter(tmp_path / "drafts", "S", 48_000, 1, settings(AccessFormat.MP3), 0.0) as draft:
+        for _ in range(50):
+            draft.feed(np.zeros((48_000, 1), np.int32))
+        draft.keep("digest")
+    assert not list((tmp_path / "drafts").iterdir())
+
+
+@pytest.mark.parametrize("off_db", [-0.5, -0.11, -0.09, 0.0, 0.09, 0.11, 0.5])
+@pytest.mark.parametrize(("lufs", "peak"), [(-25.0, -12.0), (-25.0, -3.0), (-25.0, NotMeasured("silence"))])
+def test_an_expected_gain_is_taken_where_the_master_bears_it_out(off_db, lufs, peak):
+    """Whether the loudness decides or the peaks do."""
+    chosen = settings(AccessFormat.MP3)
+    master = CopyLevels(lufs, peak)
+    expected = CopyLevels(lufs + off_db, peak if isinstance(peak, NotMeasured) else peak + off_db)
+    found, exact = first_gain(master, expected, GAIN, chosen), gain_for(master, GAIN, chosen)
+    assert first_gain(master, None, GAIN, chosen) == exact
+    assert found == (gain_for(expected, GAIN, chosen) if abs(off_db) < BORNE_OUT_DB else exact)
+
+
+def levels_of(facts):
+    return CopyLevels(facts.integrated_lufs, facts.true_peak_dbtp)
 
 
 # --- what is recorded, and what must not happen ---

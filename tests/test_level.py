@@ -12,6 +12,7 @@ from scipy import signal
 from pipeline.level import LevelMeter, measure_levels
 from pipeline.loudness import LoudnessMeter
 from pipeline.records import NotMeasured
+from pipeline.spans import Span
 from pipeline.true_peak import TruePeakMeter
 
 
@@ -137,10 +138,11 @@ def test_the_record_takes_each_reading_from_its_meter():
     level, loudness, true_peak = LevelMeter(48_000, 2), LoudnessMeter(48_000, 2), TruePeakMeter(48_000, 2)
     for meter in (level, loudness, true_peak):
         meter.feed(signal)
-    record = measure_levels(level, loudness, true_peak, -60.0, NotMeasured("no leader"))
+    record = measure_levels(level, loudness, true_peak, Span(1.0, 3.0), -60.0, NotMeasured("no leader"))
     assert record.sample_peak_dbfs == pytest.approx(-20, abs=0.01)
     assert record.true_peak_dbtp == pytest.approx(-20, abs=0.01)
     assert record.integrated_lufs == pytest.approx(-20, abs=0.02)
+    assert record.programme_lufs == pytest.approx(-20, abs=0.02)
     assert record.loudness_range_lu == pytest.approx(0, abs=0.01)
     assert record.dc_offset_percent == pytest.approx(0, abs=0.01)
     assert (record.hiss_floor_dbfs, record.electronics_floor_dbfs) == (-60.0, NotMeasured("no leader"))
@@ -151,6 +153,7 @@ def test_a_tenth_of_a_second_still_has_peaks():
     level, loudness, true_peak = LevelMeter(48_000, 1), LoudnessMeter(48_000, 1), TruePeakMeter(48_000, 1)
     for meter in (level, loudness, true_peak):
         meter.feed(signal)
-    record = measure_levels(level, loudness, true_peak, NotMeasured("no silence"), NotMeasured("no leader"))
+    record = measure_levels(level, loudness, true_peak, None, NotMeasured("no silence"), NotMeasured("no leader"))
     assert record.true_peak_dbtp == pytest.approx(-6.02, abs=0.05)
     assert isinstance(record.integrated_lufs, NotMeasured)
+    assert record.programme_lufs == NotMeasured("no programme")

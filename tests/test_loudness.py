@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from pipeline.loudness import SILENT_LUFS, LoudnessMeter
 from pipeline.records import NotMeasured
+from pipeline.spans import Span
 
 TRUTHS = Path(__file__).parent / "truths"
 TECH_3341 = tomllib.loads((TRUTHS / "ebu_tech_3341.toml").read_text("utf-8"))
@@ -51,6 +52,20 @@ def programme_like(kind, seed, rate_hz, seconds=20.0):
         swell_db[(knots % 5) > 4] = -60
     signal *= 10 ** (np.interp(np.arange(frames) / rate_hz, knots, swell_db)[:, None] / 20)
     return (0.5 * signal / np.abs(signal).max()).astype(np.float32)
+
+
+@pytest.mark.parametrize("rate_hz", [22_050, 44_100, 96_000])
+def test_a_stretch_is_as_loud_as_if_it_had_been_fed_alone(rate_hz):
+    """A loud tone before and after does not enter."""
+    programme = programme_like("speech", 3, rate_hz)
+    tone = sine(6.0, -6.0, rate_hz)
+    meter, alone = LoudnessMeter(rate_hz, 2), LoudnessMeter(rate_hz, 2)
+    for block in (tone, programme, tone):
+        meter.feed(block)
+    alone.feed(programme)
+    found = meter.integrated_lufs(Span(6.0, 6.0 + len(programme) / rate_hz))
+    assert found == pytest.approx(alone.integrated_lufs(), abs=0.02)
+    assert found < meter.integrated_lufs() - 3
 
 
 @pytest.mark.parametrize("rate_hz", RATES_HZ)

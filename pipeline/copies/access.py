@@ -1,14 +1,14 @@
 """The access copy: for listening. Gain only, no limiter: where peaks stop the gain short, that is told, not squeezed.
 
-It is made from the master's samples: from what was spooled while the master was written, or from the master itself,
-which is then proven by being decoded. The gain comes from the master's loudness; the peaks are measured on the decoded
-access copy, and a copy above the ceiling is made again, quieter.
+It is made from the master's samples: encoded while that was written (`pipeline.copies.draft`), or from the
+master itself, which is then proven by being decoded. The peaks are measured on the decoded copy, and one above
+the ceiling is made again, quieter.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,8 @@ import numpy as np
 
 from pipeline.ahead import Tell, ahead, silent, told
 from pipeline.capture import AudioDigest, Encoding, as_float32, open_capture
+from pipeline.copies.access_gain import AccessGain, CopyLevels, first_gain
+from pipeline.copies.draft import at_access_rate, find_draft, scaled
 from pipeline.copies.encoder import (
     access_rate_hz,
     codec_arguments,
@@ -27,7 +29,6 @@ from pipeline.copies.encoder import (
 from pipeline.copies.lossless import lossless_file
 from pipeline.copies.master import AudioFacts
 from pipeline.copies.settings import AccessFormat, AccessSettings
-from pipeline.copies.spool import at_access_rate, spooled_blocks
 from pipeline.decisions import GainDecision
 from pipeline.errors import CopyError
 from pipeline.files import whole_file
@@ -44,36 +45,8 @@ ACCESS_FLAC_BITS = 16
 LONGEST_PADDING_FRAMES = 1152
 
 
-@dataclass(frozen=True)
-class AccessGain:
-    """gain_db: what was applied. wanted_db: what the target asked for; more than gain_db where peaks stopped it."""
-
-    gain_db: float
-    wanted_db: float
-
-    @property
-    def cut_short_db(self) -> float:
-        return self.wanted_db - self.gain_db
-
-
 def access_name(stem: str, settings: AccessSettings) -> str:
     return f"{stem}.{settings.format.value}"
-
-
-def first_gain(master: AudioFacts, gain: GainDecision, settings: AccessSettings) -> AccessGain:
-    """The gain to try first. A person's own gain is taken as it is, as far as the peaks allow."""
-    if gain.access_db is not None:
-        wanted = gain.access_db
-    elif isinstance(master.integrated_lufs, NotMeasured):
-        wanted = 0.0  # nothing there to be made louder
-    else:
-        wanted = gain.target_lufs - master.integrated_lufs
-    if isinstance(master.true_peak_dbtp, NotMeasured):
-        return AccessGain(wanted, wanted)
-    overshoot_db = 0.0 if settings.format is AccessFormat.FLAC else settings.codec_overshoot_db
-    if wanted + master.true_peak_dbtp <= gain.ceiling_dbtp - overshoot_db:
-        return AccessGain(wanted, wanted)
-    return AccessGain(gain.ceiling_dbtp - overshoot_db - master.true_peak_dbtp, wanted)
 
 
 def write_access(
@@ -85,24 +58,26 @@ def write_access(
     path: Path,
     block_s: float,
     tell: Tell = silent,
-    spool: Path | None = None,
+    expected: CopyLevels | None = None,
+    drafts: Path | None = None,
 ) -> tuple[AudioFacts, AccessGain]:
     """Make ``path`` from the master until its decoded peaks keep the ceiling. Raises CopyError when that fails.
 
-    spool  the master's samples at the access rate, where they are at hand
+    expected  the levels the master was expected to have
+    drafts    the folder where a draft of this copy may lie; it becomes the copy
     """
-    rate_hz = access_rate_hz(master_facts.sample_rate_hz, settings)
-
-    def source() -> Iterator[Array]:
-        if spool is not None:
-            return spooled_blocks(spool, master_facts.channels, round(block_s * rate_hz))
-        return _decoded_master(master, master_facts, rate_hz, block_s)
-
-    applied = first_gain(master_facts, gain, settings)
+    found_levels = CopyLevels(master_facts.integrated_lufs, master_facts.true_peak_dbtp)
+    applied = first_gain(found_levels, expected, gain, settings)
     with whole_file(path) as partial:
         for _ in range(settings.encode_tries):
-            blocks = _scaled(source(), applied.gain_db)
-            facts = _write_once(blocks, master_facts, rate_hz, settings, partial, block_s, tell)
+            draft = None
+            if drafts is not None:
+                draft = find_draft(drafts, path.stem, master_facts.audio_sha256, applied.gain_db, settings)
+            if draft is None:
+                facts = _write_once(master, master_facts, applied.gain_db, settings, partial, block_s, tell)
+            else:
+                draft.path.replace(partial)
+                facts = _proven(partial, draft.frames, master_facts, settings, block_s, tell)
             over_db = _over_ceiling_db(facts.true_peak_dbtp, gain.ceiling_dbtp)
             if over_db <= 0:
                 break
@@ -124,30 +99,42 @@ def _over_ceiling_db(true_peak_dbtp: Reading, ceiling_dbtp: float) -> float:
 
 
 def _write_once(
-    blocks: Iterator[Array],
+    master: Path,
     master_facts: AudioFacts,
-    rate_hz: int,
+    gain_db: float,
     settings: AccessSettings,
     path: Path,
     block_s: float,
     tell: Tell,
 ) -> AudioFacts:
-    channels = master_facts.channels
-    block_frames = round(block_s * rate_hz)
-    frames = round(master_facts.frames * rate_hz / master_facts.sample_rate_hz)
-    blocks = told(blocks, frames, tell, 0.0, 0.8)
+    rate_hz, channels = access_rate_hz(master_facts.sample_rate_hz, settings), master_facts.channels
+    decoded = _decoded_master(master, master_facts, rate_hz, block_s)
+    blocks = (scaled(block, gain_db) for block in told(decoded, _frames_at(rate_hz, master_facts), tell, 0.0, 0.8))
     if settings.format is AccessFormat.FLAC:
         return _write_flac(ahead(blocks), rate_hz, channels, settings, path)
     written = _Counted(blocks)
     write_encoded(ahead(written), rate_hz, channels, codec_arguments(settings), path)
+    return _proven(path, written.frames, master_facts, settings, block_s, tell)
+
+
+def _proven(
+    path: Path, written_frames: int, master_facts: AudioFacts, settings: AccessSettings, block_s: float, tell: Tell
+) -> AudioFacts:
+    """Decode a lossy copy: what it sounds like, and that nothing of it was lost."""
+    rate_hz, channels = access_rate_hz(master_facts.sample_rate_hz, settings), master_facts.channels
+    block_frames = round(block_s * rate_hz)
     if settings.format is AccessFormat.MP3:
         decoded = decoded_mp3_blocks(path, block_frames)
     else:
         decoded = decoded_blocks(path, channels, block_frames)
-    facts = _measure(told(decoded, frames, tell, 0.8, 1.0), rate_hz, channels)
-    if not 0 <= facts.frames - written.frames < LONGEST_PADDING_FRAMES:
-        raise CopyError(f"{path}: {written.frames} frames went in, {facts.frames} decode; the encoder lost audio")
+    facts = _measure(told(decoded, _frames_at(rate_hz, master_facts), tell, 0.8, 1.0), rate_hz, channels)
+    if not 0 <= facts.frames - written_frames < LONGEST_PADDING_FRAMES:
+        raise CopyError(f"{path}: {written_frames} frames went in, {facts.frames} decode; the encoder lost audio")
     return facts
+
+
+def _frames_at(rate_hz: int, master_facts: AudioFacts) -> int:
+    return round(master_facts.frames * rate_hz / master_facts.sample_rate_hz)
 
 
 def _decoded_master(master: Path, facts: AudioFacts, rate_hz: int, block_s: float) -> Iterator[Array]:
@@ -163,12 +150,6 @@ def _decoded_master(master: Path, facts: AudioFacts, rate_hz: int, block_s: floa
     yield from at_access_rate(decoded(), source.sample_rate_hz, rate_hz, source.channels)
     if proven.hexdigest() != facts.audio_sha256:
         raise CopyError(f"{master}: does not decode to the samples that were written; the master is damaged")
-
-
-def _scaled(blocks: Iterator[Array], gain_db: float) -> Iterator[Array]:
-    gain = np.float32(10 ** (gain_db / 20))
-    for block in blocks:
-        yield block * gain
 
 
 class _Counted:

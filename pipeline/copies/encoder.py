@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import subprocess
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import IO, Any
 
@@ -70,15 +70,30 @@ def codec_arguments(settings: AccessSettings) -> list[str]:
 
 def write_encoded(blocks: Iterable[Array], rate_hz: int, channels: int, arguments: list[str], path: Path) -> Path:
     """Encode float32 blocks (frames, channels) into ``path``. Raises CopyError with ffmpeg's own words."""
+    with encoding(rate_hz, channels, arguments, path) as encode:
+        for block in blocks:
+            if not encode(block):
+                break
+    return path
+
+
+@contextlib.contextmanager
+def encoding(rate_hz: int, channels: int, arguments: list[str], path: Path) -> Iterator[Callable[[Array], bool]]:
+    """The same for whoever has the blocks to give: what it yields takes them, and says whether more are wanted."""
     source = ["-f", "f32le", "-ar", str(rate_hz), "-ac", str(channels), "-i", "pipe:0"]
     command = [ffmpeg_path(), *_QUIET, "-y", *source, "-map_metadata", "-1", *_REPEATABLE, *arguments, _file(path)]
     with _running(command, path, stdin=subprocess.PIPE) as process:
-        assert process.stdin is not None
-        with contextlib.suppress(BrokenPipeError):  # ffmpeg left early; its exit code and words tell why
-            for block in blocks:
-                process.stdin.write(np.ascontiguousarray(block, "<f4").reshape(-1).view(np.uint8).data)
-            process.stdin.close()
-    return path
+        pipe = process.stdin
+        assert pipe is not None
+
+        def encode(block: Array) -> bool:
+            try:
+                pipe.write(np.ascontiguousarray(block, "<f4").reshape(-1).view(np.uint8).data)
+            except BrokenPipeError:  # ffmpeg left early; its exit code and words tell why
+                return False
+            return True
+
+        yield encode
 
 
 def decoded_blocks(path: Path, channels: int, block_frames: int) -> Iterator[Array]:

@@ -17,9 +17,9 @@ import numpy as np
 from pipeline.ahead import Tell, ahead, silent, told
 from pipeline.capture import AudioDigest, Encoding, open_capture
 from pipeline.copies.broadcast_wave import BroadcastWaveWriter, BroadcastWords
+from pipeline.copies.draft import DraftWriter
 from pipeline.copies.lossless import lossless_file
 from pipeline.copies.settings import MasterFormat, MasterSettings
-from pipeline.copies.spool import SpoolWriter
 from pipeline.decisions import Decisions
 from pipeline.errors import CopyError
 from pipeline.files import whole_file
@@ -80,12 +80,12 @@ def write_master(
     path: Path,
     block_s: float,
     tell: Tell = silent,
-    spool: SpoolWriter | None = None,
+    draft: DraftWriter | None = None,
 ) -> AudioFacts:
     """Render the preservation copy into ``path``. Raises CopyError when the copy is not what was meant.
 
     The whole preservation copy is decoded, also outside the cut, and its samples are held against
-    ``expected_audio_sha256``; a difference leaves nothing behind. ``spool`` hears the master's samples.
+    ``expected_audio_sha256``; a difference leaves nothing behind. ``draft`` hears the master's samples.
     """
     source = open_capture(preservation)
     proven = AudioDigest(source.encoding)
@@ -98,18 +98,18 @@ def write_master(
     if settings.format is MasterFormat.FLAC:
         with whole_file(path) as partial:
             with lossless_file(partial, source.sample_rate_hz, channels, "PCM_24", settings.flac_level) as sound:
-                facts = _written(rendered, sound, quantiser, source.sample_rate_hz, channels, spool)
+                facts = _written(rendered, sound, quantiser, source.sample_rate_hz, channels, draft)
             write_tags(partial, words.tags)
             _refuse_difference(preservation, proven, expected_audio_sha256)
     else:
         with whole_file(path) as partial:
             with BroadcastWaveWriter(partial, source.sample_rate_hz, channels, words.broadcast) as wave:
-                facts = _written(rendered, wave, quantiser, source.sample_rate_hz, channels, spool)
+                facts = _written(rendered, wave, quantiser, source.sample_rate_hz, channels, draft)
                 levels = (facts.integrated_lufs, facts.loudness_range_lu, facts.true_peak_dbtp)
                 wave.set_loudness(*[None if isinstance(value, NotMeasured) else value for value in levels])
             _refuse_difference(preservation, proven, expected_audio_sha256)
-    if spool is not None:
-        spool.keep(facts.audio_sha256)
+    if draft is not None:
+        draft.keep(facts.audio_sha256)
     return facts
 
 
@@ -130,7 +130,7 @@ def _written(
     quantiser: Quantiser,
     hz: int,
     channels: int,
-    spool: SpoolWriter | None,
+    draft: DraftWriter | None,
 ) -> AudioFacts:
     loudness, true_peak = LoudnessMeter(hz, channels), TruePeakMeter(hz, channels)
     digest = AudioDigest(Encoding.PCM_24)
@@ -150,8 +150,8 @@ def _written(
     ):  # also when writing fails: nothing goes on working then
         for integers in quantised:
             writer.write(integers)
-            if spool is not None:
-                spool.feed(integers)
+            if draft is not None:
+                draft.feed(integers)
             frames += len(integers)
     return AudioFacts(
         digest.hexdigest(),

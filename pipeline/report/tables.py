@@ -114,6 +114,7 @@ def levels_table(side: SideQC) -> Table:
         ("Duration", clock(side.measurement.capture.duration_s, 1), *(clock(c.duration_s, 1) for c in copies)),
     ]
     only_capture = (
+        ("Loudness of the programme", reading(levels.programme_lufs, "LUFS", 1)),
         ("Sample peak", reading(levels.sample_peak_dbfs, "dBFS", 1)),
         ("Loudness range", reading(levels.loudness_range_lu, "LU", 1)),
         ("Hiss floor", reading(levels.hiss_floor_dbfs, "dBFS", 1)),
