@@ -32,11 +32,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from flows import commands
     from pipeline.errors import FeltpadError
 
-    if arguments is None and parsed.command == "measure":  # heap and threads are ours to set where the process is
-        from flows.heap import ONE_THREAD, set_heap
-
-        os.environ.update({**ONE_THREAD, **os.environ})  # before numpy is imported
-        set_heap()
+    if arguments is None:  # heap, threads and cores are ours to set where the process is
+        _settle_in(parsed)
     try:
         return int(getattr(commands, parsed.command)(parsed))
     except FeltpadError as exc:
@@ -47,6 +44,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 130
     except BrokenPipeError:
         return DONE
+
+
+def _settle_in(parsed: argparse.Namespace) -> None:
+    from flows.heap import ONE_THREAD, keep_to_cores, set_heap
+
+    if parsed.command == "measure":
+        os.environ.update({**ONE_THREAD, **os.environ})  # before numpy is imported
+        set_heap()
+    if getattr(parsed, "workers", None) is not None and parsed.engine != "dask":
+        keep_to_cores(parsed.workers)
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -233,7 +240,7 @@ def _work(parser: argparse.ArgumentParser) -> None:
         type=_workers,
         default=None,
         metavar="N",
-        help="worker processes; default: one a core, or every thread of the cluster",
+        help="worker processes, and cores to keep busy with them; default: all, or every thread of the cluster",
     )
     parser.add_argument(
         "--engine",

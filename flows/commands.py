@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
@@ -285,7 +284,9 @@ def _at_once(parsed: argparse.Namespace) -> int | None:
 
 
 def _workers(parsed: argparse.Namespace) -> int:
-    return parsed.workers or min(os.cpu_count() or 1, 8)
+    from flows.heap import usable_cores
+
+    return parsed.workers or min(usable_cores(), 8)
 
 
 def _engine(parsed: argparse.Namespace) -> Callable[[], AbstractContextManager[Engine]]:

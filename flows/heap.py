@@ -1,4 +1,4 @@
-"""glibc's heap set for a program that passes on blocks of audio between threads, and no more threads than those.
+"""glibc's heap set for a program that passes on blocks of audio between threads; no more threads than those, nor cores.
 
 Left alone, glibc asks the system for such a block and gives it back each time (a sixth of the processor time of
 measuring), gives every thread a heap of its own, and keeps what a stage once needed for as long as the process lives.
@@ -8,6 +8,8 @@ Another C library is left as it is.
 from __future__ import annotations
 
 import ctypes
+import os
+import random
 from functools import cache
 from typing import Any
 
@@ -33,6 +35,26 @@ def give_back() -> None:
     """Let the system have what is free now."""
     if (libc := _glibc()) is not None:
         libc.malloc_trim(0)
+
+
+def usable_cores() -> int:
+    """How many cores this process may use, which can be fewer than the machine has."""
+    return len(_allowed()) or os.cpu_count() or 1
+
+
+def keep_to_cores(count: int) -> None:
+    """Keep this process, and what it starts from now on, to so many cores; the others stay free for other work, such as
+    recording the next tape. Which ones is left to chance, so that two of us seldom share one.
+
+    Where the system has no such thing (macOS, Windows) nothing happens.
+    """
+    allowed = _allowed()
+    if count < len(allowed):
+        os.sched_setaffinity(0, random.sample(sorted(allowed), count))
+
+
+def _allowed() -> set[int]:
+    return os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else set()
 
 
 @cache

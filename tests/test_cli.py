@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -135,6 +136,27 @@ def test_a_capture_that_is_none_is_told_in_one_line_with_the_likely_slip(tmp_pat
     assert main(["measure", str(tmp_path / "notes.wav")]) == 2
     told = capsys.readouterr()
     assert told.out == "" and "notes.wav" in told.err and "?" in told.err
+
+
+@pytest.mark.skipif(not hasattr(os, "sched_getaffinity"), reason="this system keeps no process to some of its cores")
+@pytest.mark.parametrize(
+    ("words", "kept"),
+    [
+        (["--workers", "1"], True),
+        ([], False),
+        (["--workers", "500"], False),
+        (["--workers", "1", "--engine", "dask"], False),
+    ],
+)
+def test_so_many_workers_keep_so_many_cores_busy(words, kept):
+    code = (
+        "import os, sys; from flows import cli; before = os.sched_getaffinity(0);"
+        " cli._settle_in(cli.build_parser().parse_args(sys.argv[1:])); after = os.sched_getaffinity(0);"
+        " assert after <= before; print(len(before), len(after))"
+    )
+    command = [sys.executable, "-c", code, "digitize", "B", "--out", "A", *words]
+    before, after = map(int, subprocess.run(command, capture_output=True, text=True, check=True).stdout.split())
+    assert after == (1 if kept else before)
 
 
 def test_help_answers_without_loading_anything_heavy():
