@@ -194,7 +194,7 @@ def write_index(box: BoxSummary, path: Path, criteria: SummaryCriteria) -> Path:
             "tapes": len({side.tape for side in box.sides}),
             "left": sum(side.left for side in box.sides),
             "unsigned": len({side.tape for side in box.sides if not side.signed}),
-            "hours": sum(s.duration_s for s in box.sides if not isinstance(s.duration_s, NotMeasured)) / 3600,
+            "length": words.in_all(sum(s.duration_s for s in box.sides if not isinstance(s.duration_s, NotMeasured))),
             "with_pictures": pictures_fit and bool(box.pictures),
             "verdict_words": words.VERDICT_WORDS,
             "signs": words.VERDICT_SIGNS,

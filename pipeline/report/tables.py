@@ -8,7 +8,18 @@ from pipeline.decisions import By, EqualisationDecision
 from pipeline.qc import CopyKind, CopyRecord, SideQC
 from pipeline.records import NotMeasured
 from pipeline.report.contents import SidePage
-from pipeline.report.words import CHANNEL_WORDS, NBSP, SOURCE_WORDS, clock, doubt, number, reading, span, tuning_advice
+from pipeline.report.words import (
+    CHANNEL_WORDS,
+    NBSP,
+    SOURCE_WORDS,
+    clock,
+    doubt,
+    number,
+    reading,
+    span,
+    tuning_advice,
+    typeset,
+)
 from pipeline.sags import Sag
 
 Cell = str | NotMeasured
@@ -184,16 +195,21 @@ def decisions_table(side: SideQC) -> Table:
     d = side.decisions
     gain = "to the target" if d.gain.access_db is None else reading(d.gain.access_db, "dB", 2, signed=True)
     values: tuple[tuple[str, str, By, str], ...] = (
-        ("Speed ratio", f"{number(d.speed.ratio, 6)}, from {SOURCE_WORDS[d.speed.source]}", d.speed.by, d.speed.why),
-        ("Cut", f"{clock(d.cut.start_s, 2)} to {clock(d.cut.stop_s, 2)}", d.cut.by, d.cut.why),
-        ("Channels", CHANNEL_WORDS[d.channels.use], d.channels.by, d.channels.why),
-        ("Equalisation", _equalisation(d.equalisation), d.equalisation.by, d.equalisation.why),
+        (
+            "Speed ratio",
+            f"{number(d.speed.ratio, 6)}, from {SOURCE_WORDS[d.speed.source]}",
+            d.speed.by,
+            typeset(d.speed.why),
+        ),
+        ("Cut", f"{clock(d.cut.start_s, 2)} to {clock(d.cut.stop_s, 2)}", d.cut.by, typeset(d.cut.why)),
+        ("Channels", CHANNEL_WORDS[d.channels.use], d.channels.by, typeset(d.channels.why)),
+        ("Equalisation", _equalisation(d.equalisation), d.equalisation.by, typeset(d.equalisation.why)),
         (
             "Gain",
             f"access {gain} ({number(d.gain.target_lufs, 1)} LUFS, at most {number(d.gain.ceiling_dbtp, 1)} dBTP), "
             f"master {number(d.gain.master_db, 2, signed=True)} dB",
             d.gain.by,
-            d.gain.why,
+            typeset(d.gain.why),
         ),
     )
     rows = tuple((name, value, _BY_WORDS[by], why) for name, value, by, why in values)

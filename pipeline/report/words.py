@@ -69,6 +69,30 @@ CHANNEL_WORDS = {
     ChannelUse.RIGHT: "one channel: the right",
 }
 
+LIMIT_UNITS = {  # of the findings that are held against a limit; "s" is told as counter time
+    "bench-old": "days",
+    "capture-rate-low": "Hz",
+    "capture-bits-low": "bits",
+    "capture-quiet": "dBFS",
+    "capture-hot": "dBTP",
+    "dc-offset": "%",
+    "dc-wanders": "%",
+    "channels-unbalanced": "dB",
+    "azimuth-off": "µs",
+    "hum": "dB",
+    "flutter-high": "%",
+    "access-quiet": "LU",
+    "master-clipped": "samples",
+    "print-through": "dB",
+    "side-too-long": "s",
+    "side-cut-short": "s",
+    "side-not-whole": "s",
+    "treble-lost-in-replay": "Hz",
+    "treble-missing": "Hz",
+    **dict.fromkeys(("speed-uncertain", "speed-drifts", "speed-sources-disagree"), "%"),
+    **dict.fromkeys(("speed-far-off", "speed-off", "speed-corrected"), "%"),
+}
+
 
 def number(value: float, digits: int, signed: bool = False) -> str:
     """Fixed digits with a true minus sign; never "−0.0".
@@ -112,6 +136,15 @@ def clock(seconds: float, digits: int = 0) -> str:
     hours, minute = divmod(minutes, 60)
     head = f"{hours}:{minute:02d}:{second:02d}" if hours else f"{minute}:{second:02d}"
     return f"{head}.{rest:0{digits}d}" if digits else head
+
+
+def in_all(seconds: float) -> str:
+    """How much audio there is, roughly.
+
+    >>> in_all(20.0), in_all(3599.0), in_all(5400.0)
+    ('1\xa0min', '60\xa0min', '1.5\xa0h')
+    """
+    return f"{number(seconds / 3600, 1)}{NBSP}h" if seconds >= 3600 else f"{max(1, round(seconds / 60))}{NBSP}min"
 
 
 def span(start_s: float | None, stop_s: float | None) -> str:
@@ -175,8 +208,26 @@ def beside_limit(finding: Finding) -> str:
     """What was measured and what is allowed; "" where nothing limits it, for the message tells the value itself."""
     if finding.value is None or finding.limit is None:
         return ""
-    value, limit = (number(reading, 3).rstrip("0").rstrip(".") for reading in (finding.value, finding.limit))
+    value, limit = (_in_unit(reading, LIMIT_UNITS.get(finding.code, "")) for reading in (finding.value, finding.limit))
     return f"measured {value}, limit {limit}"
+
+
+def _in_unit(value: float, unit: str) -> str:
+    if unit == "s":
+        return clock(value)
+    short = re.sub(r"\.?0+$", "", number(value, 3))
+    return f"{short}{NBSP}{unit}".rstrip()
+
+
+def typeset(text: str) -> str:
+    """A message as it stands in records, for a page: with true minus signs, but for what is a command.
+
+    >>> typeset("to -18 LUFS under -1 dBTP, use `rerun --gain -3`; T1-A is re-recorded")
+    'to −18 LUFS under −1 dBTP, use `rerun --gain -3`; T1-A is re-recorded'
+    """
+    parts = text.split("`")
+    parts[::2] = [re.sub(r"(?<![\w-])-(?=\d)", "−", part) for part in parts[::2]]
+    return "`".join(parts)
 
 
 def with_code(text: str) -> Markup:
@@ -185,4 +236,4 @@ def with_code(text: str) -> Markup:
     >>> with_code("use `feltpad rerun` with a < b")
     Markup('use <code>feltpad rerun</code> with a &lt; b')
     """
-    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(text))))
+    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(typeset(text)))))
