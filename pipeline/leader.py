@@ -11,7 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.rests import NO_REST, Cells
+from pipeline.cells import Cells
+from pipeline.rests import NO_REST
 
 Array = np.ndarray[Any, Any]
 

@@ -20,10 +20,11 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.cells import Cells, cells_of
 from pipeline.frames import SILENT_DB, Frames
 from pipeline.leader import LeaderCriteria, leaders_among
 from pipeline.records import NotMeasured, Reading
-from pipeline.rests import NO_REST, Cells, RestCriteria, cells_of, find_rests
+from pipeline.rests import NO_REST, RestCriteria, find_rests
 from pipeline.spans import Span
 
 Array = np.ndarray[Any, Any]
@@ -101,7 +102,7 @@ _KINDS = {
 def find_regions(frames: Frames, tones: Sequence[Span], duration_s: float, criteria: RegionCriteria) -> RegionMap:
     """What stands where on a capture of ``duration_s``; ``tones`` were found elsewhere and are taken as they are."""
     tones = _apart(tones, duration_s)
-    cells = cells_of(frames, tones, criteria.rests)
+    cells = cells_of(frames, tones, criteria.rests.cells)
     rests, matched = find_rests(cells, criteria.rests)
     leaders, reason = leaders_among(rests, cells, matched, criteria.leader)
     marks = np.full(len(matched), _Mark.SOUND, np.int8)

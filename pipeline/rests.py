@@ -9,22 +9,17 @@ Band levels of Gaussian noise scatter by a known amount (the number of independe
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from pipeline.frames import BAND_CENTRES_HZ, Frames
-from pipeline.spans import Span
+from pipeline.cells import CellCriteria, Cells
 
 Array = np.ndarray[Any, Any]
 
-UNHEARD_POWER = 1e-12  # -120 dBFS a band is added to every band: what lies below it is alike
 MAINS_HZ = (50.0, 60.0)
-VOICE_HZ = (500.0, 4000.0)  # centres of the octaves from 350 Hz to 5.7 kHz: a thump hardly reaches them
 UNRESOLVED_HZ = 85.0  # below it the lines of 50 and 60 Hz stand between bins: anything may be they
-TIED_BINS = 1.94  # a Hann window ties neighbouring bins: so many count as one independent value (C)
 FEWEST_STRETCHES = 8  # of beating hum, overlapping: fewer are one held note
 NOISE_FLAT_DB = -2.51  # mean level of the lines of Gaussian noise under their mean power: 10 γ / ln 10 (C)
 NO_REST = -1
@@ -34,16 +29,13 @@ BELOW_RESTS = -2
 @dataclass(frozen=True)
 class RestCriteria:
     """
-    cell_s             levels are averaged over cells of this length; it is also the resolution of boundaries
-    deaf_db            a channel this far below the other carries nothing and is not asked
+    cells              see `pipeline.cells`
     still_s            noise must hold still this long to count as a rest
     still_db           spread of a band's level, beyond that of pure noise, that still counts as holding still
-    hum_top_hz         bands that begin below this may carry hum; those above tell one rest from another
     beat_s             hum that comes and goes does so within this
     still_hum_db       the spread allowed in bands that may carry hum, because hums beat
     swell_s, swell_share
                        hum of slower beats moves by less than this share of its highest within this time
-    highest_hum_hz     a line above this is no hum
     mains_share        a line this share of its frequency away from a multiple of mains is no hum
     uneven_db          steady sound whose spectrum is this much less even than that of noise is held notes
     line_share         a line that is no hum and holds this share of the power is programme, however steady
@@ -57,16 +49,13 @@ class RestCriteria:
                        a rest is held programme when more than this share of the other cells lies this far below it
     """
 
-    cell_s: float
-    deaf_db: float
+    cells: CellCriteria
     still_s: float
     still_db: float
-    hum_top_hz: float
     still_hum_db: float
     beat_s: float
     swell_s: float
     swell_share: float
-    highest_hum_hz: float
     mains_share: float
     uneven_db: float
     line_share: float
@@ -79,85 +68,6 @@ class RestCriteria:
     faint_db: float
     undercut_db: float
     undercut_share: float
-
-
-@dataclass(frozen=True)
-class Cells:
-    """Frames averaged over short cells.
-
-    edges_s       (cells + 1,) where they begin and end
-    level_db      (cells, heard channels * bands); chance_db its standard deviation for pure noise, for each band
-    high          (heard channels * bands,) True for bands above hum
-    middle        (heard channels * bands,) True for bands above strong hum, but not high
-    voice         (heard channels * bands,) True for the octaves speech lives in
-    total_db      (cells, channels)
-    line_hz, line_share, flat_db  (cells, heard channels) the strongest line; how even the spectrum is above hum
-    zeros, toned  (cells,) exact zeros throughout; inside a tone found elsewhere
-    """
-
-    edges_s: Array
-    level_db: Array
-    chance_db: Array
-    high: Array
-    middle: Array
-    voice: Array
-    total_db: Array
-    line_hz: Array
-    line_share: Array
-    flat_db: Array
-    zeros: Array
-    toned: Array
-
-    @property
-    def seconds(self) -> float:
-        return float(self.edges_s[1] - self.edges_s[0])
-
-
-def cells_of(frames: Frames, tones: Sequence[Span], criteria: RestCriteria) -> Cells:
-    """The frames of a capture in cells of about ``cell_s``; a shorter last cell is kept."""
-    count, _, bands = frames.band_db.shape
-    per_cell = max(1, round(criteria.cell_s / frames.hop_s))
-    starts = np.arange(0, count, per_cell)
-    if len(starts) > 1 and count - starts[-1] < (per_cell + 1) // 2:
-        starts = starts[:-1]
-    size = np.diff(np.append(starts, count))
-
-    def mean(values: Array) -> Array:
-        summed: Array = np.add.reduceat(values, starts, axis=0)
-        return summed / size.reshape((-1,) + (1,) * (values.ndim - 1))
-
-    def mean_db(values_db: Array) -> Array:
-        means = np.empty((len(starts), *values_db.shape[1:]), np.float32)
-        for column in np.ndindex(means.shape[1:]):  # one at a time: all at once take three times what the frames do
-            power = np.power(np.float32(10), values_db[:, *column] * np.float32(0.1))
-            means[:, *column] = 10 * np.log10(mean(power) + UNHEARD_POWER)
-        return means
-
-    edges_s = np.append(starts, count) * frames.hop_s + frames.hop_s / 2
-    middle_s = (edges_s[:-1] + edges_s[1:]) / 2
-    toned = np.zeros(len(starts), bool)
-    for tone in tones:
-        toned |= (middle_s >= tone.start_s) & (middle_s < tone.stop_s)
-    total_db = mean_db(frames.total_db)
-    loud_db = np.quantile(total_db[~toned] if not toned.all() else total_db, 0.99, axis=0)
-    heard = loud_db > loud_db.max() - criteria.deaf_db
-    centres = np.array(BAND_CENTRES_HZ[:bands])
-    independent = per_cell * centres * (np.sqrt(2) - np.sqrt(0.5)) * 2 * frames.hop_s / TIED_BINS
-    chance_db = 10 / np.log(10) / np.sqrt(np.maximum(independent, 1.0))
-    return Cells(
-        edges_s,
-        mean_db(frames.band_db)[:, heard].reshape(len(starts), -1),
-        np.tile(chance_db, heard.sum()),
-        np.tile(centres / np.sqrt(2) >= criteria.hum_top_hz, heard.sum()),
-        np.tile((centres > criteria.highest_hum_hz) & (centres / np.sqrt(2) < criteria.hum_top_hz), heard.sum()),
-        np.tile((centres >= VOICE_HZ[0]) & (centres <= VOICE_HZ[1]), heard.sum()),
-        total_db,
-        frames.line_hz[starts][:, heard],
-        mean(frames.line_share[:, heard]),
-        mean(frames.flat_db[:, heard]),
-        mean(frames.zeros.astype(np.float32)) > 0.99,
-        toned,
-    )
 
 
 def find_rests(cells: Cells, criteria: RestCriteria) -> tuple[Array, Array]:
@@ -271,7 +181,7 @@ def _is_noise(cells: Cells, rest: Array, fits: Array, criteria: RestCriteria) ->
         return False
     if np.median(cells.flat_db[fits], axis=0).min() < NOISE_FLAT_DB - criteria.uneven_db:
         return False
-    return not np.any((share > criteria.line_share) & (hz > criteria.highest_hum_hz))
+    return not np.any((share > criteria.line_share) & (hz > criteria.cells.highest_hum_hz))
 
 
 def _of_mains(hz: Array, within_hz: Array | float) -> Array:
@@ -333,7 +243,7 @@ def _swelling_hum(cells: Cells, rest: Array, quieter: list[Array], fits: Array, 
         return np.zeros(len(fits), bool)  # no hum but the deck's shows
     length = max(1, round(criteria.swell_s / cells.seconds))
     strong = cells.line_share > 0.5 * criteria.line_share
-    low = _of_mains(cells.line_hz, 6.0) & (cells.line_hz < criteria.highest_hum_hz + 6.0)
+    low = _of_mains(cells.line_hz, 6.0) & (cells.line_hz < criteria.cells.highest_hum_hz + 6.0)
     mains = np.all(low | ~strong, axis=1) & np.any(strong, axis=1)
     alone = _fits(cells, rest, ~hum, criteria)
     alone[1:-1] |= alone[:-2] & alone[2:] & _fits(cells, rest, cells.high, criteria)[1:-1]
