@@ -8,8 +8,10 @@ in the treble all the time, as in dense cymbals, a dropout that stays above the 
 capture at 16 kHz and less, which holds little hiss without programme.
 
 The highest octaves are asked first, where hiss is strongest and programme weakest. An octave that stands at its floor
-contradicts what lower ones seem to show: they are programme, and their floor is a quiet passage. On both sides of a
-dropout hiss is back.
+contradicts what lower ones seem to show: they are programme, and their floor is a quiet passage. And where no hiss
+bears it out, a fall of a lower octave counts only if those above it fall as well, for tape that leaves the head loses
+treble first; and only if it is rare, for reeds and bows let go between any two strokes. On both sides of a dropout hiss
+is back.
 """
 
 from __future__ import annotations
@@ -40,7 +42,11 @@ BACK_PERCENTILE = 70  # of the levels there
 @dataclass(frozen=True)
 class DropoutCriteria:
     """under_db        a dropout takes an octave this far below its floor, and as far from what stands beside (dB)
-    under_hiss_db   and, unless it takes it down by ``deep_db``, this far below what the hiss is in the pauses (dB)
+    under_hiss_db   and this far below what the hiss is in the pauses (dB), unless it takes down …
+    deep_db         … the highest octave by so much, …
+    deeper_db       … or a lower one by so much, …
+    treble_share    … and those above it by this share of that (0 … 1); and no more than …
+    own_falls       … so many stand within ``floor.around_s``: more are the way the programme goes
     clear_db        an octave nearer to its floor than this contradicts lower ones (dB)
     shortest_s      shorter ones are not told
     longest_s       longer ones are another tape, a fade or a stop
@@ -51,6 +57,9 @@ class DropoutCriteria:
     under_db: float
     under_hiss_db: float
     deep_db: float
+    deeper_db: float
+    treble_share: float
+    own_falls: int
     clear_db: float
     shortest_s: float
     longest_s: float
@@ -80,19 +89,43 @@ def find_dropouts(
         floors = HissFloors(levels, trace.chunk_s, leaders, criteria.floor)
         under, witness = _under(levels, floors, criteria)
         highest_db = _hiss_db(levels, trace.chunk_s, pauses) - criteria.under_hiss_db
+        falls = []
         for run in _runs(under, bridge):
             is_whole = run.start >= BESIDE_CHUNKS and run.stop + BESIDE_CHUNKS <= levels.shape[1]
             if not is_whole or run.stop - run.start > longest:
                 continue
             octave = int(witness[run.start : run.stop].min())
             floor_db = float(floors.at(np.array([run.start]))[octave, 0])
-            least_beside_db = floor_db - criteria.clear_db
-            exact, inside_db = _measured(levels, octave, run, least_beside_db, trace.chunk_s)
-            if inside_db > highest_db[octave] and exact.depth_db < criteria.deep_db:
-                continue
+            exact, inside_db, treble_db = _measured(levels, octave, run, floor_db - criteria.clear_db, trace.chunk_s)
             seconds = (exact.stop - exact.start) * trace.chunk_s
             if exact.depth_db >= criteria.under_db and seconds >= criteria.shortest_s - 1e-9:
-                found[channel].add(exact.start * trace.chunk, exact.stop * trace.chunk, exact.depth_db)
+                falls.append(_Fall(exact, octave, treble_db, inside_db <= highest_db[octave]))
+        for fall in _told(falls, trace.chunk_s, criteria):
+            found[channel].add(fall.start * trace.chunk, fall.stop * trace.chunk, fall.depth_db)
+
+
+@dataclass(frozen=True)
+class _Fall:
+    """octave: the witness. treble_db: how far all octaves above it fall at least, and itself."""
+
+    exact: Range
+    octave: int
+    treble_db: float
+    is_under_hiss: bool
+
+
+def _told(falls: Sequence[_Fall], chunk_s: float, criteria: DropoutCriteria) -> Iterator[Range]:
+    """Those that hiss bears out, and of the others those that programme hardly makes."""
+    others = np.array([fall.exact.start * chunk_s for fall in falls if not fall.is_under_hiss])
+    for fall in falls:
+        depth_db = fall.exact.depth_db
+        if fall.octave:
+            is_deep = depth_db >= criteria.deeper_db and fall.treble_db >= criteria.treble_share * depth_db
+        else:
+            is_deep = depth_db >= criteria.deep_db
+        near = np.abs(others - fall.exact.start * chunk_s) <= criteria.floor.around_s
+        if fall.is_under_hiss or (is_deep and np.count_nonzero(near) <= criteria.own_falls):
+            yield fall.exact
 
 
 def _under(levels: Array, floors: HissFloors, criteria: DropoutCriteria) -> tuple[Array, Array]:
@@ -138,9 +171,11 @@ def _hiss_db(levels: Array, chunk_s: float, pauses: Sequence[Span]) -> Array:
     return np.asarray(np.median(np.concatenate(inner, axis=1), axis=1) / STEPS_PER_DB - LOUDEST_DB)
 
 
-def _measured(levels: Array, octave: int, run: Range, least_beside_db: float, chunk_s: float) -> tuple[Range, float]:
-    """Where the treble crosses half the fall, and how far the witness falls against the lower of its two sides, and to
-    what level.
+def _measured(
+    levels: Array, octave: int, run: Range, least_beside_db: float, chunk_s: float
+) -> tuple[Range, float, float]:
+    """Where the treble crosses half the fall, and how far the witness falls against the lower of its two sides; to what
+    level; and how far all octaves above it fall.
 
     The depth is 0 where the witness is not above ``least_beside_db`` on both sides, so that it came down gently to a
     new low, or where samples are missing.
@@ -150,14 +185,17 @@ def _measured(levels: Array, octave: int, run: Range, least_beside_db: float, ch
     first, last, width = BESIDE_CHUNKS, near.shape[1] - BESIDE_CHUNKS, round(OUTWARD_S / chunk_s)
     spans = (slice(max(0, first - 2 - width), first - 2), slice(first, last), slice(last + 2, last + 2 + width))
     percents = (BACK_PERCENTILE, 50, BACK_PERCENTILE)
-    before, inside, after = (float(np.percentile(near[octave, s], p)) for s, p in zip(spans, percents, strict=True))
-    if min(before, after) < least_beside_db or inside <= ZEROS_DB:
-        return Range(run.start, run.stop, 0.0), inside
-    depth_db, inside_db = min(before, after) - inside, inside
+    beside_before, within, beside_after = (
+        np.percentile(near[: octave + 1, s], p, axis=1) for s, p in zip(spans, percents, strict=True)
+    )
+    beside_db, inside_db = np.minimum(beside_before, beside_after), float(within[octave])
+    if beside_db[octave] < least_beside_db or inside_db <= ZEROS_DB:
+        return Range(run.start, run.stop, 0.0), inside_db, 0.0
+    falls_db = beside_db - within
     treble = near.mean(0)
     before, inside, after = (float(np.percentile(treble[s], p)) for s, p in zip(spans, percents, strict=True))
     while first > BESIDE_CHUNKS // 2 and treble[first - 1] < (inside + before) / 2:
         first -= 1
     while last < len(treble) - BESIDE_CHUNKS // 2 and treble[last] < (inside + after) / 2:
         last += 1
-    return Range(begin + first, begin + last, depth_db), inside_db
+    return Range(begin + first, begin + last, float(falls_db[octave])), inside_db, float(falls_db.min())
