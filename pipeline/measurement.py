@@ -35,7 +35,7 @@ from pipeline.regions import Region, RegionKind, RegionMap, find_regions
 from pipeline.sags import Sag, find_sags
 from pipeline.spans import Span
 from pipeline.speed import Speed, measure_drift, resolve_speed
-from pipeline.tone import FoundTone, Tone, find_tones, is_mains, measure_tone, settled_nominals
+from pipeline.tone import FoundTone, Tone, find_tones, is_mains, measure_tone, settled_nominals, toned_spans
 from pipeline.treble import Treble, TrebleMeter
 from pipeline.true_peak import TruePeakMeter
 from pipeline.tuning import measure_tuning
@@ -104,6 +104,7 @@ class _Meters:
 
 @dataclass(frozen=True)
 class _ToneReading:
+    found: FoundTone
     tone: Tone
     demodulated: Demodulated
     jumps: tuple[int, ...]
@@ -127,7 +128,7 @@ def measure_capture(
     del meters.frames  # for 90 minutes each takes 15 to 30 MB, and none is asked again
     readings = _measure_tones(capture, find_tones(frames, method.tone), nominal_hz, method)
     tones = tuple(reading.tone for reading in readings)
-    spans = [Span(tone.start_s, tone.stop_s) for tone in tones]
+    spans = toned_spans([reading.found for reading in readings])
     region_map = find_regions(frames, spans, capture.duration_s, method.regions)
     read, hz = capture.read_float32, capture.sample_rate_hz
     sags = find_sags(meters.glides.glides(), frames, tones, read, hz, method.sags)
@@ -208,7 +209,8 @@ def _measure_tones(
         measured = measure_tone(demodulated, nominal_hz, method.tone)
         if not is_mains(measured, method.tone):
             jumps = find_phase_jumps(capture.read_float32, hz, demodulated, method.events.jumps)
-            readings.append(_ToneReading(measured, demodulated, jumps))
+            exact = replace(tone, span=Span(measured.start_s, measured.stop_s))
+            readings.append(_ToneReading(exact, measured, demodulated, jumps))
     settled = settled_nominals([reading.tone for reading in readings], nominal_hz, method.tone)
     return [replace(reading, tone=tone) for reading, tone in zip(readings, settled, strict=True)]
 

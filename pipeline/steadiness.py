@@ -1,9 +1,10 @@
 """Steady pure lines in one channel of a capture's frames: the candidates for reference tones.
 
 Definition: a run of frames whose strongest line holds nearly all power and stays at one frequency and one level, for
-some seconds. Short holes are dropouts. What music can hold as long is told apart by what a generator does not do:
-harmonics and accompaniment (purity, and the steadiness of what is left beside the line), decay and breath (level),
-vibrato (frequency), soft ends, other pitches near by, and standing in the middle of other programme (both ends).
+some seconds. Short holes are dropouts; where it leaves its frequency and comes back, the tape sagged, and there the
+tone is cut in two. What music can hold as long is told apart by what a generator does not do: harmonics and
+accompaniment (purity, and the steadiness of what is left beside the line), decay and breath (level), vibrato
+(frequency), soft ends, other pitches near by, and standing in the middle of other programme (both ends).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ Array = np.ndarray[Any, Any]
 
 MAINS_HZ = (50.0, 60.0)
 FEWEST_FRAMES = 3  # a shorter run is an accident between two others
+SOUNDING_SHARE = 0.8  # of the frames of a sag still show a line; where it is fastest they smear
 OVER_HISS_DB = 3.0  # programme beside a tone stands so far over the hiss at least
 BLOCK_S = 1.0  # the course of the level is followed in medians over this long
 
@@ -34,6 +36,7 @@ class SteadyCriteria:
     quietest_dbfs            no tone is below, r.m.s.
     jump_percent             from one frame to the next a tone moves by less, percent; across a hole by twice that
     bridge_s                 a hole up to this long, with the same tone on both sides, is a dropout, seconds
+    sag_s                    a tone that leaves its frequency is back after so long at most, seconds
     shortest_s               no tone is shorter, seconds, …
     switched_purity, switched_shortest_s, switched_flicker_db
                              … but what a switch began and ended, with a generator's level in between, may be less
@@ -69,6 +72,7 @@ class SteadyCriteria:
     quietest_dbfs: float
     jump_percent: float
     bridge_s: float
+    sag_s: float
     shortest_s: float
     switched_purity: float
     switched_shortest_s: float
@@ -98,12 +102,16 @@ class SteadyCriteria:
 
 @dataclass(frozen=True)
 class SteadyLine:
-    """purity: median share of the power above 60 Hz."""
+    """
+    purity     median share of the power above 60 Hz
+    after_sag  it is the line before it, which only sagged between the two
+    """
 
     span: Span
     hz: float
     level_dbfs: float
     purity: float
+    after_sag: bool
 
 
 @dataclass(frozen=True)
@@ -124,7 +132,8 @@ def find_steady(frames: Frames, channel: int, criteria: SteadyCriteria) -> tuple
         frames.times_s,
         *(np.asarray(column[:, channel], np.float64) for column in (frames.line_hz, frames.line_share, frames.line_db)),
     )
-    runs = [_trimmed(run, lines, criteria) for run in _runs(lines, criteria)]
+    runs = _over_sags([_trimmed(run, lines, criteria) for run in _runs(lines, criteria)], lines, criteria)
+    runs = [_without_sags(run, lines, criteria) for run in runs]
     steady = [run for run in runs if _is_long(run, lines, criteria) and _is_steady(run, lines, criteria)]
     loudest_db = np.max(frames.total_db, axis=1)
     kept = [
@@ -133,7 +142,9 @@ def find_steady(frames: Frames, channel: int, criteria: SteadyCriteria) -> tuple
         if not _is_held_note(run, steady, lines, loudest_db, criteria)
         and not _is_sung(run, _rises(run, lines, criteria), steady, lines, criteria)
     ]
-    return tuple(_line(run, lines) for run in kept)
+    return tuple(
+        _line(part, lines, number > 0) for run in kept for number, part in enumerate(_parts(run, lines, criteria))
+    )
 
 
 def _runs(lines: _Lines, criteria: SteadyCriteria) -> list[Array]:
@@ -169,6 +180,62 @@ def _trimmed(run: Array, lines: _Lines, criteria: SteadyCriteria) -> Array:
     head = level_db[:around] >= np.median(level_db[:around]) - criteria.edge_db
     tail = level_db[-around:] >= np.median(level_db[-around:]) - criteria.edge_db
     return run[int(np.argmax(head)) : len(run) - int(np.argmax(tail[::-1]))]
+
+
+def _over_sags(runs: list[Array], lines: _Lines, criteria: SteadyCriteria) -> list[Array]:
+    """The same, those made one that are one tone before and after a sag too quick to be followed.
+
+    One of the two is long enough for a tone, between them the line never stops, and nothing there could be a tone of
+    its own; what it did there is left out.
+    """
+    joined: list[Array] = []
+    for run in runs:
+        back = _back_to_the_same(joined, run, lines, criteria)
+        if back:
+            joined[-back:] = [np.concatenate([joined[-back], run])]
+        else:
+            joined.append(run)
+    return joined
+
+
+def _back_to_the_same(runs: list[Array], run: Array, lines: _Lines, criteria: SteadyCriteria) -> int:
+    """How many runs back the one stands that this goes on with after a sag; 0 where there is none."""
+    hz = float(np.median(lines.hz[run]))
+    for back, before in enumerate(runs[::-1], 1):
+        if (run[0] - before[-1]) * lines.hop_s > criteria.sag_s:
+            break
+        between = lines.share[before[-1] + 1 : run[0]] >= criteria.frame_purity
+        is_same = abs(np.log(hz / np.median(lines.hz[before]))) <= criteria.jump_percent / 100
+        is_tone = max(_seconds(before, lines), _seconds(run, lines)) >= criteria.shortest_s
+        if is_same and is_tone and len(between) and between.mean() >= SOUNDING_SHARE:
+            return back
+        if _is_long(before, lines, criteria):
+            break
+    return 0
+
+
+def _without_sags(run: Array, lines: _Lines, criteria: SteadyCriteria) -> Array:
+    """Without the frames at which it is away from its frequency; the whole run where it does not soon come back."""
+    off = np.abs(np.log(lines.hz[run] / np.median(lines.hz[run])))
+    is_away = off > 2 * criteria.jump_percent / 100
+    stretches = np.flatnonzero(np.diff(np.pad(is_away.astype(np.int8), 1))).reshape(-1, 2)
+    settled = np.flatnonzero(off <= criteria.spread_percent / 200)
+    keep = np.ones(len(run), bool)
+    for first, stop in stretches:
+        before, after = settled[settled < first], settled[settled >= stop]
+        if not len(before) or not len(after) or (run[after[0]] - run[before[-1]]) * lines.hop_s > criteria.sag_s:
+            return run
+        keep[before[-1] + 1 : after[0]] = False
+    return run[keep]
+
+
+def _parts(run: Array, lines: _Lines, criteria: SteadyCriteria) -> list[Array]:
+    """What stands between one sag and the next, if long enough to be measured; a hole without a line is a dropout."""
+    off = np.abs(np.log(lines.hz / np.median(lines.hz[run])))
+    is_away = (lines.share >= criteria.frame_purity) & (off > 2 * criteria.jump_percent / 100)
+    holes = np.flatnonzero(np.diff(run) > 1) + 1
+    sags = [hole for hole in holes if np.count_nonzero(is_away[run[hole - 1] : run[hole]]) >= FEWEST_FRAMES]
+    return [part for part in np.split(run, sags) if len(part) * lines.hop_s >= BLOCK_S]
 
 
 def _seconds(run: Array, lines: _Lines) -> float:
@@ -307,11 +374,12 @@ def _is_sung(
     return False
 
 
-def _line(run: Array, lines: _Lines) -> SteadyLine:
+def _line(run: Array, lines: _Lines, after_sag: bool) -> SteadyLine:
     """The first frame that is half on the tone has its middle at the tone's start."""
     return SteadyLine(
         span=Span(float(lines.times_s[run[0]]), float(lines.times_s[run[-1]])),
         hz=float(np.median(lines.hz[run])),
         level_dbfs=float(np.median(lines.level_db[run])),
         purity=float(np.median(lines.share[run])),
+        after_sag=after_sag,
     )

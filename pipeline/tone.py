@@ -40,11 +40,15 @@ class ToneCriteria:
 
 @dataclass(frozen=True)
 class FoundTone:
-    """Where a tone stands, about what frequency it has, and the channel that shows it best."""
+    """Where a tone stands, about what frequency it has, and the channel that shows it best.
+
+    after_sag: it is the tone before it, which only sagged between the two.
+    """
 
     span: Span
     coarse_hz: float
     channel: int
+    after_sag: bool = False
 
 
 @dataclass(frozen=True)
@@ -80,8 +84,19 @@ def find_tones(frames: Frames, criteria: ToneCriteria) -> tuple[FoundTone, ...]:
     kept: list[FoundTone] = []
     for line, channel in found:
         if all(line.span.overlap_s(tone.span) == 0 for tone in kept):
-            kept.append(FoundTone(line.span, line.hz, channel))
+            kept.append(FoundTone(line.span, line.hz, channel, line.after_sag))
     return tuple(sorted(kept, key=lambda tone: tone.span))
+
+
+def toned_spans(tones: Sequence[FoundTone]) -> tuple[Span, ...]:
+    """Where tones stand, one that sagged as a whole; ``tones`` as `find_tones` gives them."""
+    spans: list[Span] = []
+    for tone in tones:
+        if tone.after_sag and spans:
+            spans[-1] = Span(spans[-1].start_s, tone.span.stop_s)
+        else:
+            spans.append(tone.span)
+    return tuple(spans)
 
 
 def measure_tone(demodulated: Demodulated, nominal_hz: Sequence[float], criteria: ToneCriteria) -> Tone:

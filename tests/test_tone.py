@@ -13,7 +13,7 @@ from pipeline.demodulate import DemodulationCriteria, demodulate
 from pipeline.frames import FrameMeter
 from pipeline.records import NotMeasured
 from pipeline.settings import settings_from
-from pipeline.tone import ToneCriteria, find_tones, is_mains, measure_tone, settled_nominals
+from pipeline.tone import ToneCriteria, find_tones, is_mains, measure_tone, settled_nominals, toned_spans
 
 METHOD = tomllib.loads((Path(__file__).parent.parent / "config" / "method.toml").read_text("utf-8"))
 CRITERIA = settings_from(ToneCriteria, METHOD["tone"], "config/method.toml")
@@ -78,6 +78,33 @@ def test_two_tones_in_a_row_are_two_with_and_without_a_gap():
     assert [tone.coarse_hz for tone in found] == pytest.approx([435.6, 3118.5], rel=0.003)
     apart = np.concatenate([first, rest(0.5, rate_hz), second])
     assert_spans(found_in(signals.as_mono(apart), rate_hz), [(0.0, 6.0), (6.5, 13.5)])
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000])
+@pytest.mark.parametrize(("depth", "sag_s"), [(0.05, 0.5), (0.2, 2.5), (0.1, 0.4), (0.6, 0.8), (0.9, 0.6)])
+def test_a_tone_that_sags_is_found_on_both_sides_and_stands_as_one(rate_hz, depth, sag_s):
+    """However deep, quick or slow, and also where what is left after the second sag is too short for a tone."""
+    t = np.arange(14 * rate_hz) / rate_hz
+    speed = np.ones(len(t))
+    for at_s in (4.0, 9.0):
+        inside = (t > at_s) & (t < at_s + sag_s)
+        speed[inside] -= depth * np.sin(np.pi * (t[inside] - at_s) / sag_s) ** 2
+    tone = 0.1 * np.sin(2 * np.pi * 440 * np.cumsum(speed) / rate_hz)
+    wave = np.concatenate([rest(3, rate_hz), tone, rest(3, rate_hz)]) + signals.hiss(20, rate_hz, -60, 1)
+    samples = wave[:, None].astype(np.float32)
+    found = found_in(samples, rate_hz)
+    assert [tone.after_sag for tone in found] == [False, True, True]
+    assert all(tone.coarse_hz == pytest.approx(440, abs=0.5) for tone in found)
+    (span,) = toned_spans(found)
+    assert (span.start_s, span.stop_s) == pytest.approx((3, 17), abs=0.15)
+
+
+def test_tones_that_a_generator_plays_by_turns_are_tones_each():
+    rate_hz = 48_000
+    parts = [0.1 * np.sin(2 * np.pi * hz * np.arange(4 * rate_hz) / rate_hz) for hz in (1000, 315, 1000, 3150, 1000)]
+    found = found_in(np.concatenate([rest(2, rate_hz), *parts, rest(2, rate_hz)])[:, None], rate_hz)
+    assert [round(tone.coarse_hz) for tone in found] == [1000, 315, 1000, 3150, 1000]
+    assert not any(tone.after_sag for tone in found)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
