@@ -165,10 +165,13 @@ def _partials(power: Array) -> Array:
     roots += np.float32(1e-20)
     for _ in range(ROOT_HALVINGS):
         np.sqrt(roots, out=roots)
-    total = np.cumsum(np.pad(roots, ((0, 0), (AROUND + 1, AROUND)), "edge"), axis=1, dtype=np.float64)
+    total = np.cumsum(np.pad(roots, ((0, 0), (AROUND + 1, AROUND)), "edge"), axis=1)
     width = 2 * AROUND + 1
-    apart = (roots - (total[:, width:] - total[:, :-width]) / width).astype(np.float32)
-    return apart / (np.sqrt(np.sum(apart**2, axis=1, keepdims=True)) + np.float32(TINY))
+    apart = total[:, width:] - total[:, :-width]
+    apart *= np.float32(-1 / width)
+    apart += roots
+    apart /= np.sqrt(np.einsum("ij,ij->i", apart, apart))[:, None] + np.float32(TINY)
+    return apart
 
 
 def _glides(known: Array, pairs: tuple[Array, Any, Any]) -> Array:

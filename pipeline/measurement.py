@@ -44,7 +44,7 @@ Array = np.ndarray[Any, Any]
 
 SCHEMA = "feltpad.measurement/1"
 # Raise it when measuring gives other results for the same capture and settings: captures are then measured again.
-METHOD_VERSION = 5
+METHOD_VERSION = 6
 TUNING_EXCERPT_S = 30.0  # enough notes for a histogram
 
 

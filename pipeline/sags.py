@@ -5,12 +5,15 @@ it is silent. Found where several voices sound: a single voice, speech above all
 cannot be told. A reference tone that leaves its pitch and comes back tells by itself.
 
 Two looks: runs of glides in one direction (`pipeline.glides`); then, in the audio of each run, replayed so that its
-glide is held, whether more than one series of harmonics sounds, and whether what is beside the strongest one glides
-with it. Where only the fall or only the return was slow enough to be followed, only that is told.
+glide is held, whether what is beside the strongest voice glides with it, and whether there is more than that voice
+(`pipeline.voices`). What speaks for a sag adds up, so that much of one makes up for little of another. Programme that
+glides all the time glides by itself, and more is asked of a run in it. Where only the fall or only the return was slow
+enough to be followed, only that is told.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -19,15 +22,14 @@ from typing import Any
 import numpy as np
 
 from pipeline.frames import Frames
+from pipeline.glide_runs import Run, find_runs, meter_of_glides
 from pipeline.glides import Glides
+from pipeline.sag_evidence import NONE, EvidenceCriteria, measure_evidence
 from pipeline.tone import Tone
-from pipeline.voices import Read, Voices, measure_voices
+from pipeline.voices import Read
 
 Array = np.ndarray[Any, Any]
 
-STEADY = 0.029  # octaves a second: a slower change is no glide
-SOME_GAIN = 0.02  # less is chance
-BRIDGE_FRAMES = 4  # a note that begins hides a glide for so long
 ENDS_LOST = 1.1  # where a glide sets in and ends it is too slow to be seen
 APART_S = 0.5  # what is told nearer than this is one sag
 SILENT_S = 0.5
@@ -35,81 +37,51 @@ STOPPED_PERCENT = -100.0
 BESIDE_S = 0.06
 TONE_APART = 0.01  # the same tone again
 WILD = 0.5  # no tape speed: something else sounds
-
-
-@dataclass(frozen=True)
-class RunCriteria:
-    """What a run of glides must have to be told.
-
-    frames       at least so many frames glide
-    gain         spectra are more alike when shifted, added up over the run
-    match        how alike they are then, on average (0 … 1)
-    one_voice    at most this share of the spectrum is a single voice (0 … 1)
-    over_stayed, over_chance  of what is beside that voice at least so much moves with it (`pipeline.voices.Company`)
-    """
-
-    frames: int
-    gain: float
-    match: float
-    one_voice: float
-    over_stayed: float
-    over_chance: float
-
-    def has(self, voices: Voices) -> bool:
-        return (
-            voices.one_voice < self.one_voice
-            and voices.company.over_stayed >= self.over_stayed
-            and voices.company.over_chance >= self.over_chance
-        )
-
-    def times(self, frames: float, gain: float) -> RunCriteria:
-        return replace(self, frames=int(self.frames * frames), gain=self.gain * gain)
+MOST_HEARD = 0.6  # evidence of the second look without the match: nearly no sag has more
+CLEAR = 0.2  # so much less evidence is as good
 
 
 @dataclass(frozen=True)
 class SagCriteria:
     """least_percent    a smaller change is flutter
     longest_s        from the beginning of the fall to the end of the return
-    ensemble, with_others, all_move  a run that has all of one of these is told
-    paired           a fall and the next rise after it that both have all of this are told …
-    paired_alike     … if the lesser is this share of the larger (0 … 1) …
+    frames, gain     a run told by itself has so many frames; spectra are so much more alike when shifted, added up
+    alone_gain       where its return is not there, it has so much
+    paired_frames, paired_gain  a fall and the next rise after it are told together if both have so many and so much …
+    paired_alike     … the lesser is this share of the larger (0 … 1) …
     paired_s         … and both last no longer together
     alike            the return is at least this share of the fall, or the fall of the return (0 … 1) …
     return_gain      … and has this gain
-    stop_db          a fall and then this much less than before is a stop
-    short_frames, short_gain  in short frames a run has so many times as many frames, and as much gain
-    most_asked       second looks at runs of each length of frames, the strongest first
+    stop_db          a fall and then this much less than before is a stop …
+    stop_percent     … if it was followed so far down
+    short_frames     in short frames a run has so many times as many frames
+    most_asked       second looks at runs of each length of frames, the likeliest first
+    evidence         what the second look must show
     shortest_s, tone_share  a tone sags for at least so long, and is this share of all power
     """
 
     least_percent: float
     longest_s: float
-    ensemble: RunCriteria
-    with_others: RunCriteria
-    all_move: RunCriteria
-    paired: RunCriteria
+    frames: int
+    gain: float
+    alone_gain: float
+    paired_frames: int
+    paired_gain: float
     paired_alike: float
     paired_s: float
     alike: float
     return_gain: float
     stop_db: float
+    stop_percent: float
     short_frames: float
-    short_gain: float
     most_asked: int
+    evidence: EvidenceCriteria
     shortest_s: float
     tone_share: float
 
     def in_short_frames(self) -> SagCriteria:
-        ways = (self.ensemble, self.with_others, self.all_move, self.paired)
-        ensemble, with_others, all_move, paired = (way.times(self.short_frames, self.short_gain) for way in ways)
-        return replace(
-            self,
-            ensemble=ensemble,
-            with_others=with_others,
-            all_move=all_move,
-            paired=paired,
-            return_gain=self.return_gain * self.short_gain,
-        )
+        frames, paired = (int(self.short_frames * each) for each in (self.frames, self.paired_frames))
+        return replace(self, frames=frames, paired_frames=paired)
 
 
 @dataclass(frozen=True)
@@ -119,21 +91,6 @@ class Sag:
     start_s: float
     stop_s: float
     change_percent: float
-
-
-@dataclass(frozen=True)
-class _Run:
-    """Frames from first to last glide one way: by so many octaves in all; how many do, and their gain and match."""
-
-    first: int
-    last: int
-    octaves: float
-    frames: int
-    gain: float
-    match: float
-
-    def reaches(self, way: RunCriteria) -> bool:
-        return self.frames >= way.frames and self.gain >= way.gain and self.match >= way.match
 
 
 def find_sags(
@@ -146,80 +103,101 @@ def find_sags(
 ) -> tuple[Sag, ...]:
     """Every sag by time; those in a tone are told from the tone. ``glides`` are those of `GlideMeter`."""
     in_long, in_short = glides
-    told = [*_told(in_long, read, rate_hz, criteria), *_told(in_short, read, rate_hz, criteria.in_short_frames())]
+    told = [
+        *_told(in_long, frames, read, rate_hz, criteria),
+        *_told(in_short, frames, read, rate_hz, criteria.in_short_frames()),
+    ]
     sags = [_stopped(sag, frames, criteria) for sag in _joined(told)]
     in_tones = _in_tones(frames, tones, criteria)
     apart = [sag for sag in sags if not any(t.start_s < sag.stop_s and sag.start_s < t.stop_s for t in in_tones)]
     return tuple(sorted([*apart, *in_tones], key=lambda sag: sag.start_s))
 
 
-def _told(glides: Glides, read: Read, rate_hz: int, criteria: SagCriteria) -> list[Sag]:
-    """The sags that glides in frames of one length show."""
-    runs = _runs(glides)
-    least = -np.log2(1 - criteria.least_percent / 100)
-    ways = (criteria.ensemble, criteria.with_others, criteria.all_move)
-    large = [run for run in runs if abs(run.octaves) >= least]
-    alone = [run for run in large if any(run.reaches(way) for way in ways)]
-    pairs = _pairs([run for run in runs if run.reaches(criteria.paired)], least, glides.hop_s, criteria)
-    asked = sorted({*alone, *(run for pair in pairs for run in pair)}, key=lambda run: -run.gain * run.match)
-    one = max(way.one_voice for way in (*ways, criteria.paired))
-    heard = {
-        run: measure_voices(glides, run.first, run.last, read, rate_hz, one) for run in asked[: criteria.most_asked]
-    }
-
-    def has(run: _Run, way: RunCriteria) -> bool:
-        voices = heard.get(run)
-        return run.reaches(way) and voices is not None and way.has(voices)
-
-    told = [_with_return(run, runs, glides.hop_s, criteria) for run in alone if any(has(run, way) for way in ways)]
-    told += [pair for pair in pairs if all(has(run, criteria.paired) for run in pair)]
-    return [_sag(*each, glides) for each in told]
+def _told(glides: Glides, frames: Frames, read: Read, rate_hz: int, criteria: SagCriteria) -> list[_Told]:
+    """The sags that glides in frames of one length show, and the evidence for each."""
+    asked = _asked(find_runs(glides), glides, frames, criteria)
+    least: dict[Run, float] = {}
+    for each in asked:
+        least |= {run: min(each.evidence, least.get(run, np.inf)) for run in each.runs}
+    likeliest = sorted(least, key=lambda run: least[run] - criteria.evidence.match * run.match)[: criteria.most_asked]
+    evidence = {run: measure_evidence(run, least[run], glides, read, rate_hz, criteria.evidence) for run in likeliest}
+    told = []
+    for each in asked:
+        has = float(np.mean([evidence.get(run, NONE) for run in each.runs]))
+        if has >= each.evidence:
+            told.append((_sag(*each.sag, glides), has))
+    return told
 
 
-def _runs(glides: Glides) -> list[_Run]:
-    """Glides in one direction, gaps of a few frames bridged."""
-    octaves, gain = glides.octaves, glides.gain
-    at = np.flatnonzero((np.abs(octaves) >= STEADY * glides.hop_s) & (gain >= SOME_GAIN))
-    apart = (np.diff(at) > BRIDGE_FRAMES) | (np.diff(np.sign(octaves[at])) != 0)
-    runs = []
-    for run in np.split(at, np.flatnonzero(apart) + 1) if len(at) else ():
-        gains = gain[run].astype(float)
-        match = float(gains @ glides.match[run] / gains.sum())
-        runs.append(_Run(int(run[0]), int(run[-1]), float(octaves[run].sum()), len(run), float(gains.sum()), match))
-    return runs
+_Told = tuple[Sag, float]
 
 
-def _pairs(runs: Sequence[_Run], least: float, hop_s: float, criteria: SagCriteria) -> list[tuple[_Run, _Run]]:
+@dataclass(frozen=True)
+class _Asked:
+    """What may be a sag: fall and return, or one run twice; the runs to be heard, and the evidence they must have."""
+
+    sag: tuple[Run, Run]
+    runs: tuple[Run, ...]
+    evidence: float
+
+
+def _asked(runs: Sequence[Run], glides: Glides, frames: Frames, criteria: SagCriteria) -> list[_Asked]:
+    """Those for which there may be enough evidence."""
+    least, hop_s = -np.log2(1 - criteria.least_percent / 100), glides.hop_s
+    glides_per_s = meter_of_glides(runs, glides)
+    firsts, reach = [run.first for run in runs], round(criteria.longest_s / hop_s)
+    asked = []
+    for run in runs:
+        if run.frames >= criteria.frames and run.gain >= criteria.gain and abs(run.octaves) >= least:
+            near = runs[bisect_left(firsts, run.first - reach) : bisect_left(firsts, run.last + reach)]
+            sag = _with_return(run, near, hop_s, criteria)
+            is_whole = sag[0].octaves < 0 < sag[1].octaves or _stops(run, glides, frames, criteria)
+            if is_whole or run.gain >= criteria.alone_gain:
+                asked.append(_Asked(sag, (run,), criteria.evidence.asked(is_whole, glides_per_s(run))))
+    able = [run for run in runs if run.frames >= criteria.paired_frames and run.gain >= criteria.paired_gain]
+    for pair in _pairs(able, least, hop_s, criteria):
+        asked.append(_Asked(pair, pair, criteria.evidence.asked(True, glides_per_s(pair[0]))))
+    match = criteria.evidence.match
+    return [each for each in asked if each.evidence < MOST_HEARD + match * min(run.match for run in each.runs)]
+
+
+def _stops(run: Run, glides: Glides, frames: Frames, criteria: SagCriteria) -> bool:
+    """Does it fall far, and is it silent then?"""
+    if run.octaves > np.log2(1 - criteria.stop_percent / 100):
+        return False
+    start_s, stop_s = (glides.first_s + frame * glides.hop_s for frame in (run.first, run.last))
+    return _find_silence(start_s, stop_s, frames, criteria) is not None
+
+
+def _pairs(runs: Sequence[Run], least: float, hop_s: float, criteria: SagCriteria) -> list[tuple[Run, Run]]:
     """Each fall with the next rise, where they are of one size."""
     pairs = []
-    for place, fall in enumerate(runs):
-        rise = next((run for run in runs[place + 1 :] if run.octaves > 0), None)
-        if fall.octaves > 0 or rise is None or (rise.last - fall.first) * hop_s > criteria.paired_s:
-            continue
-        smaller, larger = sorted((-fall.octaves, rise.octaves))
-        if larger >= least and smaller >= criteria.paired_alike * larger:
-            pairs.append((fall, rise))
+    rise: Run | None = None
+    for run in reversed(runs):
+        if run.octaves > 0:
+            rise = run
+        elif rise is not None and (rise.last - run.first) * hop_s <= criteria.paired_s:
+            smaller, larger = sorted((-run.octaves, rise.octaves))
+            if larger >= least and smaller >= criteria.paired_alike * larger:
+                pairs.append((run, rise))
     return pairs
 
 
-def _with_return(run: _Run, runs: Sequence[_Run], hop_s: float, criteria: SagCriteria) -> tuple[_Run, _Run]:
-    """A run and the nearest other way that is about as large, before or after it; twice itself where there is none."""
+def _with_return(run: Run, near: Sequence[Run], hop_s: float, criteria: SagCriteria) -> tuple[Run, Run]:
+    """A run and the nearest other way that is about as large, a fall first if there is one; else the run twice."""
     size = abs(run.octaves)
-    others = [
-        other
-        for other in runs
+    pairs = [
+        (run, other) if other.first > run.first else (other, run)
+        for other in near
         if (other.octaves > 0) != (run.octaves > 0)
         and criteria.alike * size <= abs(other.octaves) <= size / criteria.alike
         and other.gain >= criteria.return_gain
         and (max(other.last, run.last) - min(other.first, run.first)) * hop_s <= criteria.longest_s
     ]
-    if not others:
-        return run, run
-    nearest = min(others, key=lambda other: max(other.first - run.last, run.first - other.last))
-    return (run, nearest) if nearest.first > run.first else (nearest, run)
+    return min(pairs, key=lambda pair: (pair[0].octaves > 0, pair[1].first - pair[0].last), default=(run, run))
 
 
-def _sag(out: _Run, back: _Run, glides: Glides) -> Sag:
+def _sag(out: Run, back: Run, glides: Glides) -> Sag:
     """Of a pair, or of one run twice: a fall by itself, or a return from where the speed had been."""
     start_s, stop_s = (glides.first_s + frame * glides.hop_s for frame in (out.first, back.last))
     octaves = (abs(out.octaves) + abs(back.octaves)) / 2 * ENDS_LOST
@@ -227,33 +205,43 @@ def _sag(out: _Run, back: _Run, glides: Glides) -> Sag:
     return Sag(start_s, stop_s, 100 * float(np.exp2(octaves if is_up else -octaves) - 1))
 
 
-def _joined(sags: Sequence[Sag]) -> list[Sag]:
-    """What overlaps or follows at once is one sag, and as deep as its deepest."""
-    joined: list[Sag] = []
-    for sag in sorted(sags, key=lambda sag: sag.start_s):
-        if joined and sag.start_s < joined[-1].stop_s + APART_S:
-            last = joined.pop()
-            deeper = min(last, sag, key=lambda each: each.change_percent)
-            sag = Sag(last.start_s, max(last.stop_s, sag.stop_s), deeper.change_percent)
-        joined.append(sag)
-    return joined
+def _joined(told: Sequence[_Told]) -> list[Sag]:
+    """What overlaps or follows at once is one sag, and as deep as the deepest that has nearly the most evidence."""
+    groups: list[list[_Told]] = []
+    stop_s = -np.inf
+    for each in sorted(told, key=lambda each: each[0].start_s):
+        if each[0].start_s >= stop_s + APART_S:
+            groups.append([])
+        groups[-1].append(each)
+        stop_s = max(stop_s, each[0].stop_s)
+    return [_as_one(group) for group in groups]
+
+
+def _as_one(group: Sequence[_Told]) -> Sag:
+    most = max(evidence for _, evidence in group)
+    clear = [sag.change_percent for sag, evidence in group if evidence >= most - CLEAR]
+    return Sag(group[0][0].start_s, max(sag.stop_s for sag, _ in group), max(clear, key=abs))
 
 
 def _stopped(sag: Sag, frames: Frames, criteria: SagCriteria) -> Sag:
     """The same, or a stop where soon after it is silent for half a second."""
-    times_s, total_db = frames.times_s, frames.total_db.max(axis=1)
-    before = (times_s > sag.start_s - SILENT_S) & (times_s <= sag.start_s)
-    after = np.flatnonzero((times_s > sag.start_s) & (times_s < sag.stop_s + SILENT_S))
+    deep = sag.change_percent <= -criteria.stop_percent
+    stop_s = _find_silence(sag.start_s, sag.stop_s, frames, criteria) if deep else None
+    return sag if stop_s is None else replace(sag, stop_s=max(stop_s, sag.start_s), change_percent=STOPPED_PERCENT)
+
+
+def _find_silence(start_s: float, stop_s: float, frames: Frames, criteria: SagCriteria) -> float | None:
+    """Where half a second of silence begins, from ``start_s`` to soon after ``stop_s``."""
+    edges_s = (start_s - SILENT_S, start_s, stop_s + SILENT_S)
+    before, start, stop = np.searchsorted(frames.times_s, edges_s, side="right")
     half = round(SILENT_S / frames.hop_s)
-    if not before.any() or sag.change_percent > 0 or not len(after):
-        return sag
-    silence_db = total_db[before].mean() - criteria.stop_db
-    silent = (total_db[after[0] : after[-1] + 1 + half] < silence_db).astype(float)
-    still = np.convolve(silent, np.ones(half), "valid") > half - 0.5 if len(silent) >= half else silent[:0]
-    if not still.any():
-        return sag
-    stop_s = float(times_s[after[0] + int(np.argmax(still))])
-    return replace(sag, stop_s=max(stop_s, sag.start_s), change_percent=STOPPED_PERCENT)
+    total_db = frames.total_db[before : stop + half].max(axis=1)
+    if before == start or len(total_db) < start - before + half:
+        return None
+    silence_db = total_db[: start - before].mean() - criteria.stop_db
+    silent = (total_db[start - before :] < silence_db).astype(float)
+    still = np.flatnonzero(np.convolve(silent, np.ones(half), "valid") > half - 0.5)
+    return float(frames.times_s[start + still[0]]) if len(still) else None
 
 
 def _in_tones(frames: Frames, tones: Sequence[Tone], criteria: SagCriteria) -> list[Sag]:

@@ -6,21 +6,32 @@ were chosen on is not in here.
 
 from __future__ import annotations
 
+import instruments
 import numpy as np
 import pytest
 from pages import side_qc
-from programme import in_blocks, music_like, noise, speech_like
+from programme import at_level, in_blocks, music_like, noise, speech_like
 from scipy import signal
 
 from pipeline.frames import FrameMeter
-from pipeline.glides import GlideMeter
+from pipeline.glide_runs import Run, meter_of_glides
+from pipeline.glides import GlideMeter, Glides
 from pipeline.judge_tape import judge_tape
 from pipeline.measurement import Measurement
 from pipeline.method import read_all_settings
 from pipeline.records import NotMeasured, from_plain, to_plain
 from pipeline.sags import find_sags
 from pipeline.tone import Tone
-from pipeline.voices import Partials, find_one_voice, find_partials, measure_company, voice_length
+from pipeline.voices import (
+    Others,
+    Partials,
+    Voices,
+    find_one_voice,
+    find_partials,
+    measure_others,
+    measure_singleness,
+    voice_length,
+)
 
 CRITERIA = read_all_settings().method.sags
 SAGS = ((4.0, 0.6, 0.05, "dip"), (9.5, 1.5, 0.08, "hold"), (16.0, 0.9, 0.06, "hold"), (22.0, 2.4, 0.09, "dip"))
@@ -74,6 +85,37 @@ def test_most_sags_of_a_band_are_found_with_their_depth_and_nothing_else(rate_hz
         assert all(sag.change_percent == pytest.approx(-100 * depth, rel=0.3) for sag in near)
     assert hits >= 2
     assert all(any(sag.start_s < at + long + 0.2 and sag.stop_s > at - 0.2 for at, long, *_ in SAGS) for sag in found)
+
+
+@pytest.mark.parametrize(
+    ("note", "rate_hz"),
+    [(instruments.struck_note, 44_100), (instruments.reed_note, 48_000), (instruments.plucked_note, 96_000)],
+)
+def test_sags_of_decaying_trembling_and_plucked_notes_are_found_and_an_even_speed_has_none(note, rate_hz):
+    music = at_level(instruments.played(note, 27.0, rate_hz, 301), -22.0)[:, None]
+    assert heard(with_hiss(music, 1), rate_hz) == ()
+    found = heard(with_hiss(replayed(music, speed_with(SAGS, len(music), rate_hz)), 1), rate_hz)
+    near = [[sag for sag in found if sag.start_s < at + long and sag.stop_s > at] for at, long, *_ in SAGS]
+    assert sum(map(bool, near)) >= 3
+    assert sum(map(len, near)) == len(found)
+    for (_, _, depth, _), sags in zip(SAGS, near, strict=True):
+        assert all(sag.change_percent == pytest.approx(-100 * depth, rel=0.3) for sag in sags)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("over_db", [None, 8.0])
+def test_a_steel_guitar_that_slides_all_the_time_is_no_sag(over_db, seed):
+    tune = at_level(instruments.slid(30.0, 48_000, 310 + seed), -22.0)
+    if over_db is not None:
+        chords = instruments.played(instruments.plucked_note, 30.0, 48_000, 310 + seed)
+        tune = tune + at_level(chords, -22.0 - over_db)
+    assert heard(with_hiss(tune[:, None], seed), 48_000) == ()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_sentence_that_ends_on_a_fall_and_a_pause_is_no_stop(seed):
+    voice = at_level(instruments.sentences(30.0, 48_000, 320 + seed), -20.0)
+    assert heard(with_hiss(voice[:, None], seed), 48_000) == ()
 
 
 def test_a_jump_of_speed_upwards_has_the_other_sign():
@@ -161,6 +203,29 @@ def test_a_single_series_is_one_voice_and_two_notes_a_tritone_apart_are_not():
     assert find_one_voice(find_partials(np.zeros((len(at_s), 1)), rate_hz)) is None
 
 
+def test_a_series_is_single_and_a_chord_is_not_though_both_are_harmonics_of_one_note():
+    rate_hz = 48_000
+    at_s = np.arange(voice_length(rate_hz)) / rate_hz
+
+    def series(hz):
+        return sum(np.sin(2 * np.pi * n * hz * at_s + n) / n for n in range(1, 9))[:, None]
+
+    voice, chord = series(220.0), series(264.0) + series(330.0) + series(396.0)
+    assert measure_singleness(find_partials(voice, rate_hz)) > 0.95
+    assert measure_singleness(find_partials(chord, rate_hz)) < 0.85
+    assert measure_singleness(find_partials(np.zeros((len(at_s), 1)), rate_hz)) == 1.0
+
+
+def test_glides_around_a_run_are_counted_and_its_own_return_and_small_ones_are_not():
+    glides = Glides(0.0, 0.02, *np.zeros((3, 2000), np.float32))  # 40 s
+    run, its_return = Run(1000, 1020, -0.1, 20, 3.0, 0.7), Run(1030, 1050, 0.1, 20, 3.0, 0.7)
+    far, small, beyond = (Run(at, at + 20, by, 20, 3.0, 0.7) for at, by in ((1300, 0.2), (1400, 0.01), (1900, 0.2)))
+    count = meter_of_glides([run, its_return, far, small, beyond], glides)
+    assert count(run) == pytest.approx(1 / (2 * 9.5 + 1))
+    assert meter_of_glides([run, its_return], glides)(run) == 0.0
+    assert CRITERIA.evidence.asked(True, 2.0) > CRITERIA.evidence.asked(True, 0.1) == CRITERIA.evidence.returned
+
+
 @pytest.mark.parametrize("octaves_per_s", [-0.4, 0.1, 0.6])
 def test_a_glide_of_a_chord_is_read_in_long_and_in_short_frames(octaves_per_s):
     rate_hz = 44_100
@@ -182,8 +247,21 @@ def test_what_is_beside_a_voice_that_glides_is_seen_to_glide_or_to_stay(stays):
     moments = [
         Partials(np.concatenate([voice * 2**far, others if stays else others * 2**far]), np.ones(15)) for far in octaves
     ]
-    company = measure_company(moments, octaves)
-    assert company.over_stayed < -0.5 if stays else company.over_stayed > 0.5 and company.over_chance > 0.5
+    others = measure_others(moments, octaves)
+    if stays:
+        assert others.moved < 0.2 and others.stayed > 0.2
+    else:
+        assert others.moved > 0.5 and abs(others.stayed) < 0.1
+
+
+def test_others_that_glide_speak_for_a_sag_and_a_single_voice_and_what_stays_against_it():
+    def evidence(singleness, moved, stayed):
+        return CRITERIA.evidence.of(Voices(singleness, Others(moved, stayed), 24.0), 0.7)
+
+    chord = evidence(0.5, 0.6, -0.02)
+    assert chord > CRITERIA.evidence.alone > evidence(0.95, 0.4, 0.0)
+    assert evidence(0.5, 0.6, 0.15) < CRITERIA.evidence.returned
+    assert evidence(0.5, 0.6, -0.2) == chord  # less than chance stays: no more than nothing stays
 
 
 def test_a_record_of_before_reads_as_not_measured():
