@@ -19,7 +19,7 @@ def struck_note(hz: float, seconds: float, rate_hz: int, rng: np.random.Generato
     """A piano's: stiff strings, two a note, that ring on; high partials die first."""
     at_s = np.arange(round((seconds + 0.5) * rate_hz)) / rate_hz
     wave = np.zeros(len(at_s))
-    for n in range(1, 18):
+    for n in range(1, 14):
         partial_hz = n * hz * np.sqrt(1 + 3e-4 * n**2)
         if partial_hz > 0.42 * rate_hz:
             break
@@ -59,6 +59,7 @@ def played(note: Note, seconds: float, rate_hz: int, seed: int) -> Array:
     rng = np.random.default_rng(seed)
     key_hz, beat_s = 131 * 2 ** (rng.integers(0, 12) / 12), rng.uniform(0.35, 0.7)
     out = np.zeros(round((seconds + 6) * rate_hz))
+    waves: dict[tuple[float, float], Array] = {}
     for beat in range(int(seconds / beat_s)):
         chord = _CHORDS[beat // 4 * 7 % len(_CHORDS)]
         notes = [(chord[beat % 3] + 12, 0.0, 1.2), (chord[(beat + 1) % 3], 0.5, 1.5)]
@@ -67,7 +68,10 @@ def played(note: Note, seconds: float, rate_hz: int, seed: int) -> Array:
         if rng.random() < 0.6:
             notes.append((int(rng.choice(chord)) + 24, 0.0, rng.choice([0.5, 1.0, 2.0])))
         for semitones, late, beats in notes:
-            wave = note(key_hz * 2 ** (semitones / 12), beats * beat_s, rate_hz, rng) * rng.uniform(0.6, 1.0)
+            hz = key_hz * 2 ** (semitones / 12)
+            if (hz, beats) not in waves:
+                waves[hz, beats] = note(hz, beats * beat_s, rate_hz, rng)
+            wave = waves[hz, beats] * rng.uniform(0.6, 1.0)
             start = round((beat + late) * beat_s * rate_hz)
             out[start : start + len(wave)] += wave[: len(out) - start]
     return out[: round(seconds * rate_hz)]
