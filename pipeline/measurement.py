@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -129,9 +130,10 @@ def measure_capture(
     readings = _measure_tones(capture, find_tones(frames, method.tone), nominal_hz, method)
     tones = tuple(reading.tone for reading in readings)
     spans = toned_spans([reading.found for reading in readings])
+    sagged = [(before.tone, after.tone) for before, after in pairwise(readings) if after.found.after_sag]
     region_map = find_regions(frames, spans, capture.duration_s, method.regions)
     read, hz = capture.read_float32, capture.sample_rate_hz
-    sags = find_sags(meters.glides.glides(), frames, tones, read, hz, method.sags)
+    sags = find_sags(meters.glides.glides(), frames, sagged, read, hz, method.sags)
     print_through = measure_print_through(frames, read, hz, method.print_through)
     del frames, meters.glides
     regions = region_map.regions

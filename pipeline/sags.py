@@ -16,7 +16,6 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -35,8 +34,7 @@ APART_S = 0.5  # what is told nearer than this is one sag
 SILENT_S = 0.5
 STOPPED_PERCENT = -100.0
 BESIDE_S = 0.06
-TONE_APART = 0.01  # the same tone again
-WILD = 0.5  # no tape speed: something else sounds
+WILD = 0.95  # a tape that hardly moves any more; nor does one run at twice its speed
 MOST_HEARD = 0.6  # evidence of the second look without the match: nearly no sag has more
 CLEAR = 0.2  # so much less evidence is as good
 
@@ -96,19 +94,23 @@ class Sag:
 def find_sags(
     glides: Sequence[Glides],
     frames: Frames,
-    tones: Sequence[Tone],
+    sagged: Sequence[tuple[Tone, Tone]],
     read: Read,
     rate_hz: int,
     criteria: SagCriteria,
 ) -> tuple[Sag, ...]:
-    """Every sag by time; those in a tone are told from the tone. ``glides`` are those of `GlideMeter`."""
+    """Every sag by time.
+
+    glides  those of `GlideMeter`
+    sagged  what a reference tone is before and after it sagged: it tells more
+    """
     in_long, in_short = glides
     told = [
         *_told(in_long, frames, read, rate_hz, criteria),
         *_told(in_short, frames, read, rate_hz, criteria.in_short_frames()),
     ]
     sags = [_stopped(sag, frames, criteria) for sag in _joined(told)]
-    in_tones = _in_tones(frames, tones, criteria)
+    in_tones = _in_tones(frames, sagged, criteria)
     apart = [sag for sag in sags if not any(t.start_s < sag.stop_s and sag.start_s < t.stop_s for t in in_tones)]
     return tuple(sorted([*apart, *in_tones], key=lambda sag: sag.start_s))
 
@@ -244,21 +246,18 @@ def _find_silence(start_s: float, stop_s: float, frames: Frames, criteria: SagCr
     return float(frames.times_s[start + still[0]]) if len(still) else None
 
 
-def _in_tones(frames: Frames, tones: Sequence[Tone], criteria: SagCriteria) -> list[Sag]:
-    """Where one tone ends and the same begins again soon, and in between it never stops but leaves its pitch."""
+def _in_tones(frames: Frames, sagged: Sequence[tuple[Tone, Tone]], criteria: SagCriteria) -> list[Sag]:
+    """How far a tone leaves its pitch between its end and its new beginning."""
     louder = int(np.argmax(frames.line_db.mean(axis=0))) if len(frames.line_db) else 0
     sags = []
-    for tone, again in pairwise(tones):
-        gap_s = again.start_s - tone.stop_s
-        if gap_s > criteria.longest_s or abs(again.measured_hz / tone.measured_hz - 1) > TONE_APART:
-            continue
+    for tone, again in sagged:
         inside = (frames.times_s > tone.stop_s - BESIDE_S) & (frames.times_s < again.start_s + BESIDE_S)
         off = frames.line_hz[inside, louder] / tone.measured_hz - 1
-        is_tone = frames.line_share[inside, louder] >= criteria.tone_share
-        away = is_tone & (np.abs(off) >= criteria.least_percent / 200)
-        if away.sum() * frames.hop_s < criteria.shortest_s or is_tone.mean() < 0.8 or np.abs(off[is_tone]).max() > WILD:
+        away = (frames.line_share[inside, louder] >= criteria.tone_share) & (np.abs(off) <= WILD)
+        away &= np.abs(off) >= criteria.least_percent / 200
+        if np.count_nonzero(away) * frames.hop_s < criteria.shortest_s:
             continue
-        furthest = float(off[is_tone][np.argmax(np.abs(off[is_tone]))])
+        furthest = float(off[away][np.argmax(np.abs(off[away]))])
         if abs(furthest) >= criteria.least_percent / 100:
             at_s = frames.times_s[inside][away]
             sags.append(Sag(float(at_s[0]), float(at_s[-1]), 100 * furthest))

@@ -59,14 +59,14 @@ def speed_with(sags, frames, rate_hz):
     return speed
 
 
-def heard(samples, rate_hz, tones=()):
+def heard(samples, rate_hz, sagged=()):
     samples = samples.astype(np.float32)
     glides = GlideMeter(rate_hz, samples.shape[1])
     meter = FrameMeter(rate_hz, samples.shape[1])
     for block in in_blocks(samples, 5 * rate_hz):
         meter.feed(block)
         glides.feed(block)
-    return find_sags(glides.glides(), meter.frames(), tones, lambda a, b: samples[a:b], rate_hz, CRITERIA)
+    return find_sags(glides.glides(), meter.frames(), sagged, lambda a, b: samples[a:b], rate_hz, CRITERIA)
 
 
 def with_hiss(samples, seed):
@@ -181,7 +181,7 @@ def test_a_reference_tone_that_leaves_its_pitch_and_comes_back_sags(depth, told)
     speed = speed_with([(5.0, 0.5, depth, "dip")], 11 * rate_hz, rate_hz)
     tone = 0.2 * np.sin(2 * np.pi * np.cumsum(1000 * speed) / rate_hz)[:, None]
     tones = (Tone(0.0, 5.1, 1000.0, 1000.0, 0.01, -17.0), Tone(5.4, 11.0, 1000.0, 1000.0, 0.01, -17.0))
-    found = heard(with_hiss(tone, 3), rate_hz, tones)
+    found = heard(with_hiss(tone, 3), rate_hz, [tones])
     if told:
         (sag,) = found
         assert sag.change_percent == pytest.approx(-100 * depth, rel=0.1) and 5.0 < sag.start_s < sag.stop_s < 5.5
