@@ -64,6 +64,11 @@ class Cells:
     def seconds(self) -> float:
         return float(self.edges_s[1] - self.edges_s[0])
 
+    @property
+    def middle_s(self) -> Array:
+        middles: Array = (self.edges_s[:-1] + self.edges_s[1:]) / 2
+        return middles
+
 
 def cells_of(frames: Frames, tones: Sequence[Span], criteria: CellCriteria) -> Cells:
     """The frames of a capture in cells of about ``cell_s``; a shorter last cell is kept."""

@@ -30,7 +30,8 @@ from pipeline.loudness import LoudnessMeter
 from pipeline.method import Method
 from pipeline.overview import Overview, OverviewCriteria, OverviewMeter
 from pipeline.phase_jumps import find_phase_jumps
-from pipeline.print_through import PrintThrough, measure_print_through
+from pipeline.print_through import PrintThrough, find_copies, measure_print_through
+from pipeline.printed import spans_of_copies
 from pipeline.records import NotMeasured, Reading
 from pipeline.regions import Region, RegionKind, RegionMap, find_regions
 from pipeline.sags import Sag, find_sags
@@ -131,10 +132,11 @@ def measure_capture(
     tones = tuple(reading.tone for reading in readings)
     spans = toned_spans([reading.found for reading in readings])
     sagged = [(before.tone, after.tone) for before, after in pairwise(readings) if after.found.after_sag]
-    region_map = find_regions(frames, spans, capture.duration_s, method.regions)
     read, hz = capture.read_float32, capture.sample_rate_hz
+    copies = find_copies(frames, read, hz, method.print_through)
+    faint = spans_of_copies(frames, copies.found)
+    region_map = find_regions(frames, spans, capture.duration_s, method.regions, faint)
     sags = find_sags(meters.glides.glides(), frames, sagged, read, hz, method.sags)
-    print_through = measure_print_through(frames, read, hz, method.print_through)
     del frames, meters.glides
     regions = region_map.regions
     programme = [Span(r.start_s, r.stop_s) for r in regions if r.kind is RegionKind.PROGRAMME]
@@ -165,7 +167,7 @@ def measure_capture(
         tuning_cents=_tuning(capture, programme, tones, method),
         treble=meters.treble.measure_treble(regions),
         sags=sags,
-        print_through=print_through,
+        print_through=measure_print_through(copies),
     )
     return measurement, meters.overview.overview()
 

@@ -99,8 +99,13 @@ _KINDS = {
 }
 
 
-def find_regions(frames: Frames, tones: Sequence[Span], duration_s: float, criteria: RegionCriteria) -> RegionMap:
-    """What stands where on a capture of ``duration_s``; ``tones`` were found elsewhere and are taken as they are."""
+def find_regions(
+    frames: Frames, tones: Sequence[Span], duration_s: float, criteria: RegionCriteria, faint: Sequence[Span] = ()
+) -> RegionMap:
+    """What stands where on a capture of ``duration_s``; ``tones`` were found elsewhere and are taken as they are.
+
+    faint  where nothing is heard but a faint copy of what follows: no programme
+    """
     tones = _apart(tones, duration_s)
     cells = cells_of(frames, tones, criteria.rests.cells)
     rests, matched = find_rests(cells, criteria.rests)
@@ -111,6 +116,9 @@ def find_regions(frames: Frames, tones: Sequence[Span], duration_s: float, crite
     marks[cells.toned] = _Mark.TONE
     _close_up(marks)
     heard = marks.copy()
+    for span in faint:
+        inside = (cells.middle_s >= span.start_s) & (cells.middle_s < span.stop_s)
+        marks[inside & (marks == _Mark.SOUND)] = _Mark.SILENCE
     over_db = (cells.level_db - rests.max(axis=0, initial=SILENT_DB))[:, cells.voice]
     spoken = np.any(over_db > criteria.word_db, axis=1)
     marks = _settle(marks, spoken, cells.seconds, criteria)

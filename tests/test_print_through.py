@@ -9,10 +9,14 @@ from scipy import signal
 
 from pipeline.frames import FrameMeter
 from pipeline.method import read_all_settings
-from pipeline.print_through import measure_print_through, turn_range_s
+from pipeline.print_lags import turn_range_s
+from pipeline.print_through import find_copies, measure_print_through
+from pipeline.printed import spans_of_copies
 from pipeline.records import NotMeasured
+from pipeline.regions import RegionKind, find_regions
 
-CRITERIA = read_all_settings().method.print_through
+METHOD = read_all_settings().method
+CRITERIA = METHOD.print_through
 
 
 def with_pauses(kind, rate_hz, seed, starts=4):
@@ -44,12 +48,18 @@ def printed(programme, rate_hz, lag_s, level_db, seed):
     return np.interp(seconds + wow_s, seconds, tape)
 
 
-def measured(samples, rate_hz, seed=0, hiss_dbfs=-58.0):
+def listened(samples, rate_hz, seed=0, hiss_dbfs=-58.0):
+    """Frames of the capture, and the copies found in it."""
     capture = (samples[:, None] + noise(len(samples), 2, seed + 1, hiss_dbfs)).astype(np.float32)
     meter = FrameMeter(rate_hz, 2)
     for block in in_blocks(capture, 5 * rate_hz):
         meter.feed(block)
-    return measure_print_through(meter.frames(), lambda a, b: capture[a:b], rate_hz, CRITERIA)
+    frames = meter.frames()
+    return frames, find_copies(frames, lambda a, b: capture[a:b], rate_hz, CRITERIA)
+
+
+def measured(samples, rate_hz, seed=0, hiss_dbfs=-58.0):
+    return measure_print_through(listened(samples, rate_hz, seed, hiss_dbfs)[1])
 
 
 @pytest.mark.parametrize("level_db", [-38.0, -50.0])
@@ -69,6 +79,86 @@ def test_a_copy_before_loud_starts_is_found_with_its_delay_and_level(kind, rate_
     assert found.lag_s == pytest.approx(lag_s, abs=0.02)
     assert found.level_db == pytest.approx(level_db, abs=3.0)
     assert found.first_s >= 4.5
+
+
+def played(kind, hz, seconds, rate_hz, rng):
+    """A chord that is struck, or blown and held, then single notes; peak 0.3."""
+    decay_s, attack_s = {"struck": (1.2, 0.004), "held": (100.0, 0.05)}[kind]
+    out = np.zeros(round(seconds * rate_hz))
+    for number, at in enumerate(range(0, len(out) - rate_hz, rate_hz)):
+        seconds_on = np.arange(min(rate_hz if kind == "held" else 3 * rate_hz, len(out) - at)) / rate_hz
+        ratios = (1, 1.26, 1.498) if number == 0 else (rng.choice([1, 1.122, 1.335, 1.498]),)
+        for note_hz in (ratio * hz for ratio in ratios):
+            partials = [np.sin(2 * np.pi * n * note_hz * seconds_on + rng.uniform(0, 6)) / n for n in range(1, 9)]
+            shape = np.exp(-seconds_on / decay_s) * np.minimum(1, seconds_on / attack_s)
+            shape *= np.minimum(1, (seconds_on[-1] - seconds_on) / 0.03)
+            out[at : at + len(shape)] += np.sum(partials, axis=0) * shape
+    return 0.3 * out / np.abs(out).max()
+
+
+def two_pieces(kind, rate_hz, rng, upbeat_s=0.0, upbeat_db=-20.0):
+    """Two pieces in one key after pauses of 5 and 4.3 s; the seconds at which each begins.
+
+    upbeat_s  so long before each a soft note is played
+    """
+    hz, out, starts_s = rng.uniform(110, 220), np.zeros(26 * rate_hz), (5.0, 17.3)
+    for start_s in starts_s:
+        piece = played(kind, hz, 8.0, rate_hz, rng)
+        out[round(start_s * rate_hz) :][: len(piece)] += piece
+        if upbeat_s:
+            note = played("struck", hz * 0.75, 1.2, rate_hz, rng)[: round(0.8 * upbeat_s * rate_hz)]
+            out[round((start_s - upbeat_s) * rate_hz) :][: len(note)] += 10 ** (upbeat_db / 20) * note
+    return out, [start_s - upbeat_s for start_s in starts_s]
+
+
+@pytest.mark.parametrize(
+    ("kind", "lag_s", "level_db"), [("struck", 1.6, -38.0), ("struck", 2.7, -45.0), ("held", 2.1, -38.0)]
+)
+def test_two_starts_of_music_that_agree_are_enough_and_nothing_but_their_copies_is_called_faint(kind, lag_s, level_db):
+    rate_hz, rng = 48_000, np.random.default_rng([750, round(10 * lag_s)])
+    programme, starts_s = two_pieces(kind, rate_hz, rng)
+    frames, copies = listened(printed(programme, rate_hz, lag_s, level_db, 75), rate_hz, 75, -62.0)
+    found = measure_print_through(copies)
+    assert found.count == 2
+    assert found.lag_s == pytest.approx(lag_s, abs=0.02)
+    assert found.level_db == pytest.approx(level_db, abs=5.0)
+    faint = spans_of_copies(frames, copies.found)
+    assert [span.start_s for span in faint] == pytest.approx([s - lag_s - 0.1 for s in starts_s], abs=0.05)
+    for span, start_s in zip(faint, starts_s, strict=True):
+        assert start_s - 0.15 <= span.stop_s <= start_s
+    tape = find_regions(frames, [], len(programme) / rate_hz, METHOD.regions, faint).regions
+    assert [r.start_s for r in tape if r.kind is RegionKind.PROGRAMME] == pytest.approx(starts_s, abs=0.1)
+
+
+@pytest.mark.parametrize("upbeat_db", [-30.0, -34.0])
+def test_a_soft_note_over_a_copy_is_no_part_of_it(upbeat_db):
+    rate_hz, lag_s = 48_000, 1.9
+    programme, starts_s = two_pieces("struck", rate_hz, np.random.default_rng(751), 0.45, upbeat_db)
+    frames, copies = listened(printed(programme, rate_hz, lag_s, -42.0, 76), rate_hz, 76, -62.0)
+    assert len(copies.found) == 2
+    for span, start_s in zip(spans_of_copies(frames, copies.found), starts_s, strict=True):
+        assert start_s - 0.2 <= span.stop_s <= start_s
+
+
+@pytest.mark.parametrize("kind", ["struck", "held"])
+@pytest.mark.parametrize("room_s", [0.0, 2.0, 4.0])
+def test_two_pieces_in_one_key_are_no_copies_of_each_other(kind, room_s):
+    rate_hz, rng = 48_000, np.random.default_rng([752, round(room_s)])
+    programme = two_pieces(kind, rate_hz, rng)[0]
+    if room_s:
+        at_s = np.arange(round(room_s * rate_hz)) / rate_hz
+        decay = rng.normal(0, 1, len(at_s)) * 10 ** (-3 * at_s / room_s)
+        decay[0] = 2 * np.sqrt(np.sum(decay[1:] ** 2))
+        programme = signal.fftconvolve(programme, decay / decay[0])[: len(programme)]
+    assert measured(programme, rate_hz, 77, -64.0).count == 0
+
+
+def test_a_loud_tone_before_the_pause_is_no_copy_of_anything():
+    rate_hz = 48_000
+    programme = with_pauses("speech", rate_hz, 753, starts=2)
+    programme[: 2 * rate_hz] = 0.5 * np.sin(2 * np.pi * 440 * np.arange(2 * rate_hz) / rate_hz)
+    found = measured(programme, rate_hz, 78, -90.0)
+    assert found.count == 0 and found.asked >= 1
 
 
 @pytest.mark.parametrize("kind", ["speech", "music"])
