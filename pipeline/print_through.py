@@ -33,10 +33,10 @@ class PrintCriteria:
     loudest_db       what is louder than this against the start is no print
     correlation      a copy correlates by this much with the start (0 … 1)
     share            so many of the starts that show one agree on its delay (0 … 1) …
-    fewest           … and are at least so many; two do where one of them is sure or the copies of both begin
+    fewest           … and are at least so many; two do where one is sure, or both copies begin and one correlates well
     significance     a start is sure when its delay stands above all others by so many of their spreads
     begins           its copy begins where it is so many times more like the pause than before
-    alone_correlation  a single one that is sure must correlate by this much
+    alone_correlation  so well; a single one that is sure must do so, too
     apart_s, apart_share  two starts agree on the delay within this, and this share of the time between them
     """
 
@@ -109,7 +109,8 @@ def _agreeing(likely: Sequence[Sequence[Copy]], criteria: PrintCriteria) -> list
     for one in every:
         agreed = [[other for other in copies if _agree(one, other, criteria)] for copies in likely]
         best = max(best, [max(copies, key=lambda copy: copy.correlation) for copies in agreed if copies], key=len)
-    begin = all(copy.rise >= criteria.begins for copy in best)
+    clear = max((copy.correlation for copy in best), default=0.0) >= criteria.alone_correlation
+    begin = clear and all(copy.rise >= criteria.begins for copy in best)
     is_sure = len(best) >= criteria.fewest or (len(best) == 2 and (begin or any(copy in sure for copy in best)))
     if is_sure and len(best) >= criteria.share * len(likely):
         return best
