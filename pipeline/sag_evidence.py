@@ -26,7 +26,8 @@ class EvidenceCriteria:
     stayed      against it: for partials that stay, as a share of all
     match       for spectra that are alike once shifted, as a share of that match
     partials    for each e-fold of partials over `MANY`
-    returned    a run whose return is there, or that ends in a stop, needs so much, and a pair on average …
+    equal       so much on average has a pair that is equal, where few others glide; it may look like one voice
+    returned    a run whose return is there, or that ends in a stop, needs so much, and any other pair on average …
     alone       … any other run so much …
     restless    … and so much more for each other glide a second around it …
     glides_per_s  … beyond so many
@@ -35,6 +36,7 @@ class EvidenceCriteria:
     stayed: float
     match: float
     partials: float
+    equal: float
     returned: float
     alone: float
     restless: float

@@ -48,6 +48,7 @@ class SagCriteria:
     paired_frames, paired_gain  a fall and the next rise after it are told together if both have so many and so much …
     paired_alike     … the lesser is this share of the larger (0 … 1) …
     paired_s         … and both last no longer together
+    equal_alike, equal_gain  a pair even more alike, with even more gain, needs less evidence (see there)
     alike            the return is at least this share of the fall, or the fall of the return (0 … 1) …
     return_gain      … and has this gain
     stop_db          a fall and then this much less than before is a stop …
@@ -67,6 +68,8 @@ class SagCriteria:
     paired_gain: float
     paired_alike: float
     paired_s: float
+    equal_alike: float
+    equal_gain: float
     alike: float
     return_gain: float
     stop_db: float
@@ -158,7 +161,10 @@ def _asked(runs: Sequence[Run], glides: Glides, frames: Frames, criteria: SagCri
                 asked.append(_Asked(sag, (run,), criteria.evidence.asked(is_whole, glides_per_s(run))))
     able = [run for run in runs if run.frames >= criteria.paired_frames and run.gain >= criteria.paired_gain]
     for pair in _pairs(able, least, hop_s, criteria):
-        asked.append(_Asked(pair, pair, criteria.evidence.asked(True, glides_per_s(pair[0]))))
+        others = glides_per_s(pair[0])
+        is_equal = _are_equal(pair, criteria) and others <= criteria.evidence.glides_per_s
+        needed = criteria.evidence.equal if is_equal else criteria.evidence.asked(True, others)
+        asked.append(_Asked(pair, pair, needed))
     match = criteria.evidence.match
     return [each for each in asked if each.evidence < MOST_HEARD + match * min(run.match for run in each.runs)]
 
@@ -183,6 +189,12 @@ def _pairs(runs: Sequence[Run], least: float, hop_s: float, criteria: SagCriteri
             if larger >= least and smaller >= criteria.paired_alike * larger:
                 pairs.append((run, rise))
     return pairs
+
+
+def _are_equal(pair: tuple[Run, Run], criteria: SagCriteria) -> bool:
+    """Does it come back to just where it was, both ways clearly? Hardly anybody does but a tape."""
+    smaller, larger = sorted(abs(run.octaves) for run in pair)
+    return smaller >= criteria.equal_alike * larger and min(run.gain for run in pair) >= criteria.equal_gain
 
 
 def _with_return(run: Run, near: Sequence[Run], hop_s: float, criteria: SagCriteria) -> tuple[Run, Run]:
