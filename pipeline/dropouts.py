@@ -4,8 +4,8 @@ The witness is hiss. It stands on every piece of tape, under all programme, and 
 a closure in speech, a rest in music or a fade leaves it where it is. So a dropout is a moment at which an octave falls
 below the floor it otherwise never leaves. Held notes of an organ have a floor of their own, which a change of chord
 uncovers: where pauses tell what the hiss is, a shallow fall must go below that too. Where programme is louder than hiss
-in the treble all the time, as in dense cymbals, a dropout that stays above the floor is not seen; nor is any in a
-capture at 16 kHz and less, which holds little hiss without programme.
+all the time, as in a dense band, falls of all octaves at once are the witness (`pipeline.joint_falls`). No dropout is
+seen in a capture at 16 kHz and less, which holds little hiss without programme.
 
 The highest octaves are asked first, where hiss is strongest and programme weakest. An octave that stands at its floor
 contradicts what lower ones seem to show: they are programme, and their floor is a quiet passage. And where no hiss
@@ -23,13 +23,13 @@ from typing import Any
 import numpy as np
 
 from pipeline.hiss_floor import LOUDEST_DB, STEPS_PER_DB, FloorCriteria, HissFloors, LevelTrace, smoothed_db
+from pipeline.joint_falls import ZEROS_DB, JointFallCriteria, find_joint_falls
 from pipeline.ranges import FoundRanges, Range
 from pipeline.spans import Span
 
 Array = np.ndarray[Any, Any]
 
 WITNESSES = 3  # octaves asked
-ZEROS_DB = 1.0 - LOUDEST_DB  # digital silence is no tape
 SMOOTH_CHUNKS = 3
 PAGE_CHUNKS = 1 << 14
 BESIDE_CHUNKS = 16  # read beside a dropout
@@ -49,6 +49,7 @@ class DropoutCriteria:
     own_falls       … so many stand within ``floor.around_s``: more are the way the programme goes
     clear_db        an octave nearer to its floor than this contradicts lower ones (dB)
     shortest_s      shorter ones are not told
+    shortest_joint_s  nor shorter falls of all octaves at once that hiss does not bear out
     longest_s       longer ones are another tape, a fade or a stop
     bridge_s        those nearer to each other are one
     hiss_lowest_hz  a capture whose highest octave is centred below this shows too little hiss: nothing is looked for
@@ -62,10 +63,12 @@ class DropoutCriteria:
     own_falls: int
     clear_db: float
     shortest_s: float
+    shortest_joint_s: float
     longest_s: float
     bridge_s: float
     hiss_lowest_hz: float
     floor: FloorCriteria
+    joint: JointFallCriteria
 
 
 def find_dropouts(
@@ -81,14 +84,16 @@ def find_dropouts(
     """
     if trace.centres_hz[0] < criteria.hiss_lowest_hz:
         return
-    bridge, longest = (round(seconds / trace.chunk_s) for seconds in (criteria.bridge_s, criteria.longest_s))
+    seconds = criteria.bridge_s, criteria.longest_s, criteria.floor.around_s, criteria.shortest_joint_s
+    bridge, longest, reach, shortest = (round(length_s / trace.chunk_s) for length_s in seconds)
     for channel in range(trace.channels):
         levels = np.ascontiguousarray(trace.levels(channel))
         if levels.shape[1] < 2 * BESIDE_CHUNKS:
             return
         floors = HissFloors(levels, trace.chunk_s, leaders, criteria.floor)
         under, witness = _under(levels, floors, criteria)
-        highest_db = _hiss_db(levels, trace.chunk_s, pauses) - criteria.under_hiss_db
+        hiss_db = _hiss_db(levels, trace.chunk_s, pauses)
+        highest_db = hiss_db - criteria.under_hiss_db
         falls = []
         for run in _runs(under, bridge):
             is_whole = run.start >= BESIDE_CHUNKS and run.stop + BESIDE_CHUNKS <= levels.shape[1]
@@ -97,10 +102,11 @@ def find_dropouts(
             octave = int(witness[run.start : run.stop].min())
             floor_db = float(floors.at(np.array([run.start]))[octave, 0])
             exact, inside_db, treble_db = _measured(levels, octave, run, floor_db - criteria.clear_db, trace.chunk_s)
-            seconds = (exact.stop - exact.start) * trace.chunk_s
-            if exact.depth_db >= criteria.under_db and seconds >= criteria.shortest_s - 1e-9:
+            length_s = (exact.stop - exact.start) * trace.chunk_s
+            if exact.depth_db >= criteria.under_db and length_s >= criteria.shortest_s - 1e-9:
                 falls.append(_Fall(exact, octave, treble_db, inside_db <= highest_db[octave]))
-        for fall in _told(falls, trace.chunk_s, criteria):
+        joint = find_joint_falls(levels, hiss_db, reach, range(shortest, longest + 1), criteria.joint)
+        for fall in sorted([*_told(falls, trace.chunk_s, criteria), *joint]):
             found[channel].add(fall.start * trace.chunk, fall.stop * trace.chunk, fall.depth_db)
 
 
