@@ -10,8 +10,8 @@ seen in a capture at 16 kHz and less, which holds little hiss without programme.
 The highest octaves are asked first, where hiss is strongest and programme weakest. An octave that stands at its floor
 contradicts what lower ones seem to show: they are programme, and their floor is a quiet passage. And where no hiss
 bears it out, a fall of a lower octave counts only if those above it fall as well, for tape that leaves the head loses
-treble first; and only if it is rare, for reeds and bows let go between any two strokes. On both sides of a dropout hiss
-is back.
+treble first; only if it is rare, for reeds and bows let go between any two strokes; and only if what is left is not the
+hiss itself, as where a band stops. On both sides of a dropout hiss is back.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.hiss_floor import LOUDEST_DB, STEPS_PER_DB, FloorCriteria, HissFloors, LevelTrace, smoothed_db
-from pipeline.joint_falls import ZEROS_DB, JointFallCriteria, find_joint_falls
+from pipeline.joint_falls import ZEROS_DB, JointFallCriteria, find_joint_falls, is_rest
 from pipeline.ranges import FoundRanges, Range
 from pipeline.spans import Span
 
@@ -49,7 +49,7 @@ class DropoutCriteria:
     own_falls       … so many stand within ``floor.around_s``: more are the way the programme goes
     clear_db        an octave nearer to its floor than this contradicts lower ones (dB)
     shortest_s      shorter ones are not told
-    shortest_joint_s  nor shorter falls of all octaves at once that hiss does not bear out
+    shortest_alone_s  nor shorter ones that hiss does not bear out
     longest_s       longer ones are another tape, a fade or a stop
     bridge_s        those nearer to each other are one
     hiss_lowest_hz  a capture whose highest octave is centred below this shows too little hiss: nothing is looked for
@@ -63,7 +63,7 @@ class DropoutCriteria:
     own_falls: int
     clear_db: float
     shortest_s: float
-    shortest_joint_s: float
+    shortest_alone_s: float
     longest_s: float
     bridge_s: float
     hiss_lowest_hz: float
@@ -84,7 +84,7 @@ def find_dropouts(
     """
     if trace.centres_hz[0] < criteria.hiss_lowest_hz:
         return
-    seconds = criteria.bridge_s, criteria.longest_s, criteria.floor.around_s, criteria.shortest_joint_s
+    seconds = criteria.bridge_s, criteria.longest_s, criteria.floor.around_s, criteria.shortest_alone_s
     bridge, longest, reach, shortest = (round(length_s / trace.chunk_s) for length_s in seconds)
     for channel in range(trace.channels):
         levels = np.ascontiguousarray(trace.levels(channel))
@@ -106,7 +106,12 @@ def find_dropouts(
             if exact.depth_db >= criteria.under_db and length_s >= criteria.shortest_s - 1e-9:
                 falls.append(_Fall(exact, octave, treble_db, inside_db <= highest_db[octave]))
         joint = find_joint_falls(levels, hiss_db, reach, range(shortest, longest + 1), criteria.joint)
-        for fall in sorted([*_told(falls, trace.chunk_s, criteria), *joint]):
+        own = (
+            fall.exact
+            for fall in _told(falls, trace.chunk_s, criteria)
+            if fall.is_under_hiss or not is_rest(levels, fall.exact.start, fall.exact.stop, hiss_db, criteria.joint)
+        )
+        for fall in sorted([*own, *joint]):
             found[channel].add(fall.start * trace.chunk, fall.stop * trace.chunk, fall.depth_db)
 
 
@@ -120,8 +125,9 @@ class _Fall:
     is_under_hiss: bool
 
 
-def _told(falls: Sequence[_Fall], chunk_s: float, criteria: DropoutCriteria) -> Iterator[Range]:
+def _told(falls: Sequence[_Fall], chunk_s: float, criteria: DropoutCriteria) -> Iterator[_Fall]:
     """Those that hiss bears out, and of the others those that programme hardly makes."""
+    shortest = round(criteria.shortest_alone_s / chunk_s)
     others = np.array([fall.exact.start * chunk_s for fall in falls if not fall.is_under_hiss])
     for fall in falls:
         depth_db = fall.exact.depth_db
@@ -129,9 +135,10 @@ def _told(falls: Sequence[_Fall], chunk_s: float, criteria: DropoutCriteria) -> 
             is_deep = depth_db >= criteria.deeper_db and fall.treble_db >= criteria.treble_share * depth_db
         else:
             is_deep = depth_db >= criteria.deep_db
+        is_deep = is_deep and fall.exact.stop - fall.exact.start >= shortest
         near = np.abs(others - fall.exact.start * chunk_s) <= criteria.floor.around_s
         if fall.is_under_hiss or (is_deep and np.count_nonzero(near) <= criteria.own_falls):
-            yield fall.exact
+            yield fall
 
 
 def _under(levels: Array, floors: HissFloors, criteria: DropoutCriteria) -> tuple[Array, Array]:

@@ -37,6 +37,7 @@ class JointFallCriteria:
     least_db   … and each of them by this (dB)
     back_db    in half of the octaves its sides differ by no more than this (dB)
     hiss_db    an octave within this of what hiss is in the pauses stands at its hiss (dB)
+    decay_db   from its first half to its second, a fall that goes on by this is a room's (mean dB)
     own_falls  where more steps down than this stand within reach, the programme makes them
     """
 
@@ -45,6 +46,7 @@ class JointFallCriteria:
     least_db: float
     back_db: float
     hiss_db: float
+    decay_db: float
     own_falls: int
 
 
@@ -99,18 +101,32 @@ def _steepest(steps: Array, least: float) -> Array:
 
 def _depth_db(levels: Array, start: int, stop: int, hiss_db: Array, criteria: JointFallCriteria) -> float:
     """How far the octaves fall, half of them by more; 0 for a fall that may be the programme's."""
-    spans = ((start - BESIDE_CHUNKS, start - EDGE_CHUNKS), (start, stop), (stop + EDGE_CHUNKS, stop + BESIDE_CHUNKS))
-    before, inside, after = (np.median(levels[:, a:b], axis=1) / STEPS_PER_DB - LOUDEST_DB for a, b in spans)
+    before, inside, after = _parts(levels, start, stop)
     falls_db = np.minimum(before, after) - inside
-    depth_db = float(np.median(falls_db))
     is_joint = falls_db.mean() >= criteria.mean_db and falls_db.min() >= criteria.least_db
     is_back = 2 * np.count_nonzero(np.abs(before - after) <= criteria.back_db) >= len(levels)
-    is_rest = _is_rest(inside - hiss_db, falls_db, criteria.hiss_db)
-    return depth_db if is_joint and is_back and not is_rest and inside.min() > ZEROS_DB else 0.0
+    is_told = is_joint and is_back and inside.min() > ZEROS_DB and not is_rest(levels, start, stop, hiss_db, criteria)
+    return float(np.median(falls_db)) if is_told else 0.0
 
 
-def _is_rest(over_hiss_db: Array, falls_db: Array, hiss_db: float) -> bool:
-    """Whether what is left is hiss, in level or, where the pauses' hiss is another, in colour; programme is darker."""
-    at_hiss = np.abs(over_hiss_db) <= hiss_db
+def is_rest(levels: Array, start: int, stop: int, hiss_db: Array, criteria: JointFallCriteria) -> bool:
+    """Whether what is left is hiss, in level or, where the pauses' hiss is another, in colour (programme is darker); or
+    a room that dies away."""
+    halves = (slice(start, (start + stop) // 2), slice((start + stop) // 2, stop))
+    first, second = (np.median(levels[:, half], axis=1).mean() / STEPS_PER_DB for half in halves)
+    if first - second >= criteria.decay_db:
+        return True
+    before, inside, after = _parts(levels, start, stop)
+    falls_db, over_hiss_db = np.minimum(before, after) - inside, inside - hiss_db
+    at_hiss = np.abs(over_hiss_db) <= criteria.hiss_db
     is_held = at_hiss & (falls_db < HELD_SHARE * np.median(falls_db))
-    return bool(np.count_nonzero(at_hiss) > 1 or is_held.any() or np.ptp(over_hiss_db[:COLOUR]) <= 2 * hiss_db)
+    has_its_colour = np.ptp(over_hiss_db[:COLOUR]) <= 2 * criteria.hiss_db
+    return bool(np.count_nonzero(at_hiss) > 1 or is_held.any() or has_its_colour)
+
+
+def _parts(levels: Array, start: int, stop: int) -> tuple[Array, Array, Array]:
+    """(octaves,) in dB before, within and after a fall."""
+    first = max(start - BESIDE_CHUNKS, 0)
+    spans = (first, start - EDGE_CHUNKS), (start, stop), (stop + EDGE_CHUNKS, stop + BESIDE_CHUNKS)
+    before, inside, after = (np.median(levels[:, a:b], axis=1) / STEPS_PER_DB - LOUDEST_DB for a, b in spans)
+    return before, inside, after

@@ -287,3 +287,17 @@ def test_where_a_dense_band_covers_hiss_four_dropouts_of_five_are_found_and_noth
         hits += [any(meets(event, drop) for event in found) for drop in truth]
     assert len(hits) >= 18
     assert sum(hits) >= 0.8 * len(hits)
+
+
+@pytest.mark.parametrize(("seed", "pauses_db"), [(41, 0.0), (42, 0.0), (43, -4.0)])
+def test_a_band_that_stops_as_one_drops_nothing_out(seed: int, pauses_db: float) -> None:
+    """Also where hiss is weaker in the pauses, as on tape that was never recorded on."""
+    rate_hz, rng = 48_000, np.random.default_rng(seed)
+    sound = dense(rate_hz, seed)
+    for at_s in np.arange(3.0, SECONDS - 3, 5.5) + rng.uniform(0, 2, 7):
+        start, rest = round(at_s * rate_hz), programme.fading(rng.uniform(0.06, 0.3), 80, 0.006, rate_hz)
+        sound[start : start + len(rest)] *= rest[:, None]
+    tape, regions = between_pauses(sound, rate_hz, seed)
+    for pause in (slice(0, 3 * rate_hz), slice(-3 * rate_hz, None)):
+        tape[pause] *= 10 ** (pauses_db / 20)
+    assert dropouts(through_deck(tape, rate_hz, seed), rate_hz, regions) == []
