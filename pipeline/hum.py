@@ -22,13 +22,14 @@ from typing import Any
 import numpy as np
 
 from pipeline.hum_jumps import HumJumpCriteria, find_hum_jumps
+from pipeline.hum_turn import ACROSS
 from pipeline.regions import Region, RegionKind
 from pipeline.rows import Rows
 
 Array = np.ndarray[Any, Any]
 
 SERIES_HZ = 640.0
-TAPS_PER_STEP = 6  # length of the decimating filter in output steps
+TAPS_PER_STEP = ACROSS  # length of the decimating filter in output steps
 PASSBAND_HZ = 272.0  # above it lines would be mirrored
 MAINS_HZ = (50.0, 60.0)
 HARMONICS = 5

@@ -2,7 +2,8 @@
 
 Two hums that meet there, each with a level and a pace of its own, must leave much less unexplained than one that bends;
 where they meet, every harmonic of the second must be that of the first turned by its share of one loss; and nothing
-else may sound there.
+else may sound beside it. The few values that the series' filter mixes from both hums are left out: they are neither,
+and where hum is strong they stand far over the noise.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ Array = np.ndarray[Any, Any]
 HARMONICS = 5
 ORDERS = np.arange(1, HARMONICS + 1)
 TURNS = np.arange(400) / 400  # of the first harmonic, that are tried
+FINER = np.linspace(-1, 1, 201) / 400  # beside the best of them: strong hum shows a turn this sharply
+ACROSS = 6  # values that the series' filter makes of what stands on both sides of an instant
 BESIDE_S = 0.25  # values looked at to both sides of where the turn may be
 BENT = 4  # degree of the course of a hum that does not turn suddenly
 MOST_STRETCHES = 60  # of pauses, to see what noise is usual there
@@ -54,25 +57,44 @@ def find_turn(
     along, waves, straight = _courses(len(own), mains_hz / series_hz)
     squares = np.cumsum(straight[:, :, None] * straight[:, None, :], axis=0)
     shared = np.cumsum(straight[:, :, None] * own[:, None, :], axis=0)
+    power = np.cumsum(np.square(own).sum(1))
     splits = np.arange(beside, len(own) - beside)
-    left_over = np.square(own).sum() - sum(
-        np.einsum("nij,nij->n", np.linalg.solve(square, share), share)
-        for square, share in (
-            (squares[splits], shared[splits]),
-            (squares[-1] - squares[splits], shared[-1] - shared[splits]),
-        )
-    )
-    at, least = int(splits[left_over.argmin()]), float(left_over.min())
-    noise = least / (own.size - 2 * own.shape[1] * straight.shape[1])
+    last, mixed = splits - ACROSS // 2 - 1, splits + ACROSS // 2 - 1  # the last before, and the last of those left out
+    left_over = power[last] + power[-1] - power[mixed]
+    for square, share in (
+        (squares[last], shared[last]),
+        (squares[-1] - squares[mixed], shared[-1] - shared[mixed]),
+    ):
+        left_over -= np.einsum("nij,nij->n", np.linalg.solve(square, share), share)
+    best = int(left_over.argmin())
+    at, least = int(splits[best]), float(left_over[best])
+    noise = least / (own.size - (ACROSS + 2 * straight.shape[1]) * own.shape[1])
     bent = np.concatenate([straight, *(waves * along[:, None] ** n for n in range(2, BENT + 1))], axis=1)
-    if noise > criteria.louder * usual or _left_by(bent, own) - least < criteria.sudden * noise:
+    kept = np.r_[: last[best] + 1, mixed[best] + 1 : len(own)]
+    if noise > criteria.louder * usual or _left_by(bent[kept], own[kept]) - least < criteria.sudden * noise:
         return None
-    before, unsure = _meeting(squares[at], shared[at], along[at])
-    after, as_well = _meeting(squares[-1] - squares[at], shared[-1] - shared[at], along[at])
-    turned = before * np.exp(2j * np.pi * np.outer(TURNS, ORDERS))[:, :, None]
-    off = (np.square(np.abs(after - turned)) / (2 * noise * (unsure + as_well))[:, None]).mean((1, 2))
-    is_loss = off.min() <= criteria.misfit and off[0] - off.min() >= criteria.clearer
-    return start + at if is_loss else None
+    to_last, from_next = squares[last[best]], squares[-1] - squares[mixed[best]]
+    first = np.linalg.solve(to_last, shared[last[best]])
+    second = np.linalg.solve(from_next, shared[-1] - shared[mixed[best]])
+    before, unsure = _meeting(first, to_last, along[at])
+    after, as_well = _meeting(second, from_next, along[at])
+    unturned, turned = _misfits(before, after, 2 * noise * (unsure + as_well))
+    if turned > criteria.misfit or unturned - turned < criteria.clearer:
+        return None
+    unlike_first, unlike_second = (np.square(own - straight @ hum).sum(1) for hum in (first, second))
+    around = slice(at - ACROSS, at + ACROSS)
+    return start + around.start + 1 + int(np.cumsum(unlike_first[around] - unlike_second[around]).argmin())
+
+
+def _misfits(before: Array, after: Array, variance: Array) -> tuple[float, float]:
+    """What stands between both hums, in parts of the noise: as they are, and when the loss is taken that fits best."""
+
+    def left_by(turns: Array) -> Array:
+        turned = before * np.exp(2j * np.pi * np.outer(turns, ORDERS))[:, :, None]
+        return np.asarray((np.square(np.abs(after - turned)) / variance[:, None]).mean((1, 2)))
+
+    coarse = left_by(TURNS)
+    return float(coarse[0]), float(left_by(TURNS[coarse.argmin()] + FINER).min())
 
 
 def _courses(count: int, turns_a_value: float) -> tuple[Array, Array, Array]:
@@ -89,14 +111,13 @@ def _left_by(courses: Array, own: Array) -> float:
     return float(np.square(own).sum() - np.square(basis.T @ own).sum())
 
 
-def _meeting(squares: Array, shared: Array, along: float) -> tuple[Array, Array]:
-    """(harmonics, channels) amplitude and phase at the split, and (harmonics,) their variance in parts of the noise."""
+def _meeting(hum: Array, squares: Array, along: float) -> tuple[Array, Array]:
+    """(harmonics, channels) amplitude and phase there, and (harmonics,) their variance in parts of the noise."""
     cosine, sine = np.zeros((2, HARMONICS, len(squares)))
     for row in range(HARMONICS):
         cosine[row, [1 + row, 1 + 2 * HARMONICS + row]] = 1.0, along
         sine[row, [1 + HARMONICS + row, 1 + 3 * HARMONICS + row]] = 1.0, along
-    solved = np.linalg.solve(squares, shared)
-    return cosine @ solved - 1j * (sine @ solved), np.einsum("ij,ji->i", cosine, np.linalg.solve(squares, cosine.T))
+    return cosine @ hum - 1j * (sine @ hum), np.einsum("ij,ji->i", cosine, np.linalg.solve(squares, cosine.T))
 
 
 def usual_noise(

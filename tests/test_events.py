@@ -116,6 +116,52 @@ def test_digital_silence_around_and_a_fade_into_it_are_no_gaps() -> None:
     assert {event.kind for event in found(samples, 44100)} <= {EventKind.CLICK}  # the cut from silence
 
 
+@pytest.mark.parametrize("hiss_dbfs", [-61.0, -65.0, -68.5])
+@pytest.mark.parametrize("rate_hz", [11025, 48000])
+def test_zeros_in_16_bit_hiss_alone_are_lost_samples_and_no_dropouts(rate_hz: int, hiss_dbfs: float) -> None:
+    samples = programme.quantised(programme.noise(SECONDS * rate_hz, 2, rate_hz, hiss_dbfs), 16)
+    rng, lost = np.random.default_rng(rate_hz), []
+    for which, at_s in enumerate(np.arange(0.4, SECONDS - 0.6, 0.8)):
+        start = round((at_s + rng.uniform(0, 0.4)) * rate_hz)
+        stop = start + round(rng.uniform(0.0055, 0.06) * rate_hz)
+        samples[start:stop, slice(2) if which % 3 else which % 2] = 0
+        lost.append((start / rate_hz, stop / rate_hz))
+    events = found(samples, rate_hz)
+    times = [(event.start_s, event.stop_s) for event in events if event.kind is EventKind.GAP]
+    assert len(times) == len(events)
+    hits = [any(times_fit(time, truth) for time in times) for truth in lost]
+    assert sum(hits) >= 0.95 * len(hits)
+    assert all(any(times_fit(time, truth) for truth in lost) for time in times)
+
+
+def test_gates_and_fades_of_quiet_hiss_are_no_gaps() -> None:
+    """The gate closes on hiss at once and opens for words; the fades take 3 to 30 ms down and up again."""
+    rate_hz = 44100
+    hiss = programme.noise(SECONDS * rate_hz, 1, 19, -65)
+    words = programme.speech_like(SECONDS, rate_hz, 19)[: len(hiss), None]
+    talks = np.abs(words[:, 0]) > 0.01
+    open_for = np.convolve(talks, np.ones(rate_hz // 8), "full")[: len(words)] > 0.5
+    gated = np.where(open_for[:, None], words + hiss, 0.0)
+    assert np.count_nonzero(np.diff(open_for.astype(int)) > 0) >= 5
+    faded = np.ones(len(hiss))
+    for which, at_s in enumerate(np.arange(0.5, SECONDS - 1, 0.5)):
+        start, fade = round(at_s * rate_hz), round(0.003 * 10 ** (which % 5 / 4) * rate_hz)
+        course = np.concatenate([np.linspace(1, 0, fade), np.zeros(rate_hz // 10), np.linspace(0, 1, fade)])
+        faded[start : start + len(course)] = course
+    for samples in (gated, hiss * faded[:, None]):
+        samples = programme.quantised(samples, 16)
+        assert EventKind.GAP not in {event.kind for event in found(samples, rate_hz)}
+
+
+def test_coarse_hum_and_a_hiss_of_few_steps_make_zeros_that_are_no_gaps() -> None:
+    rate_hz, steps = 22050, 2.0**-15
+    hum = programme.hum(SECONDS * rate_hz, rate_hz, 50.0, (-83.0, -90.0, -95.0))[:, None]
+    for hiss_steps, hum_steps in ((0.3, 0.0), (0.1, 1.0), (0.2, 4.0), (0.0, 20.0)):
+        hiss = programme.noise(len(hum), 1, 20, 0.0) * hiss_steps * steps
+        samples = programme.quantised(hiss + hum * hum_steps, 16)
+        assert EventKind.GAP not in {event.kind for event in found(samples, rate_hz)}
+
+
 def test_a_channel_of_zeros_neither_hides_a_gap_nor_is_one() -> None:
     samples = music(44100, 9)
     samples[:, 1] = 0

@@ -91,22 +91,29 @@ def without(samples: programme.Array, rate_hz: int, seed: int) -> tuple[programm
 
 
 @pytest.mark.parametrize(
-    ("rate_hz", "mains_hz", "leader"),
-    [(8000, 50.0, True), (22050, 60.0, True), (48000, 50.0, True), (11025, 50.0, False)],
+    ("rate_hz", "mains_hz", "louder_db", "leader"),
+    [
+        (8000, 50.0, 0.0, True),
+        (22050, 60.0, 0.0, True),
+        (48000, 50.0, 0.0, True),
+        (11025, 50.0, 8.0, False),  # to be known as steadier than a tape
+        (11025, 60.0, 15.0, True),
+        (8000, 50.0, 30.0, True),
+        (16000, 60.0, 25.0, False),
+    ],
 )
 def test_nine_of_ten_losses_of_a_tenth_of_a_wave_and_more_are_found_and_nothing_else(
-    rate_hz: int, mains_hz: float, leader: bool
+    rate_hz: int, mains_hz: float, louder_db: float, leader: bool
 ) -> None:
     waves = Waves(rate_hz, mains_hz, rate_hz)
-    louder = 0.0 if leader else 8.0  # to be known as steadier than a tape
-    electronics = hum(waves.steady(), [level + louder for level in ELECTRONICS], rate_hz)
+    electronics = hum(waves.steady(), [level + louder_db for level in ELECTRONICS], rate_hz)
     samples, at_s, lost_s = without(played(waves, electronics, leader=leader), rate_hz, rate_hz)
     found = jumps(samples, rate_hz, leader)
     turns = [abs((lost * mains_hz + 0.5) % 1 - 0.5) for lost in lost_s]
-    hits = [bool(np.any(np.abs(found - at) < 0.02)) for at, turn in zip(at_s, turns, strict=True) if turn > 0.1]
+    hits = [bool(np.any(np.abs(found - at) < 0.005)) for at, turn in zip(at_s, turns, strict=True) if turn > 0.1]
     assert len(hits) >= 12
     assert sum(hits) >= 0.9 * len(hits)
-    assert all(min(abs(one - at) for at in at_s) < 0.02 for one in found)
+    assert all(min(abs(one - at) for at in at_s) < 0.005 for one in found)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -129,24 +136,26 @@ def test_hum_on_the_tape_that_was_cut_there_tells_of_no_loss(wow_percent: float)
         assert len(jumps(played(waves, 0.0, tape, leader), 8000, leader)) == 0
 
 
-def test_loads_that_are_switched_make_hum_louder_or_turn_it_but_do_not_jump() -> None:
+@pytest.mark.parametrize("louder_db", [0.0, 25.0])
+def test_loads_that_are_switched_make_hum_louder_or_turn_it_but_do_not_jump(louder_db: float) -> None:
     waves, rng = Waves(8000, 60.0, 5), np.random.default_rng(5)
-    steady = waves.steady()
-    electronics = hum(steady, ELECTRONICS, 5)
+    steady, usual = waves.steady(), [level + louder_db for level in ELECTRONICS]
+    electronics = hum(steady, usual, 5)
     for at_s in np.arange(LEADER_S + 2, SECONDS - 4, 3):
         first, stop = round(at_s * 8000), round((at_s + 1.5) * 8000)
-        levels = [level + rng.uniform(-12, 6) for level in ELECTRONICS]
+        levels = [level + rng.uniform(-12, 6) for level in usual]
         electronics[first:stop] += hum(steady[first:stop], levels, int(rng.integers(1 << 30)))
     assert len(jumps(played(waves, electronics), 8000)) == 0
-    electronics = hum(steady, ELECTRONICS, 6)
+    electronics = hum(steady, usual, 6)
     for at_s in np.arange(LEADER_S + 2, SECONDS - 4, 3):
         electronics[round(at_s * 8000) :] *= 10 ** (rng.uniform(-3, 3) / 20)
     assert len(jumps(played(waves, electronics), 8000)) == 0
 
 
-def test_clicks_thumps_and_notes_beside_hum_are_no_jumps() -> None:
+@pytest.mark.parametrize("louder_db", [0.0, 25.0])
+def test_clicks_thumps_and_notes_beside_hum_are_no_jumps(louder_db: float) -> None:
     waves, rng = Waves(8000, 50.0, 7), np.random.default_rng(7)
-    samples = played(waves, hum(waves.steady(), ELECTRONICS, 7))
+    samples = played(waves, hum(waves.steady(), [level + louder_db for level in ELECTRONICS], 7))
     seconds = np.arange(4000) / 8000
     for at_s in np.arange(1.0, SECONDS - 2, 1.7):
         start, height = round(at_s * 8000), 10 ** (rng.uniform(-55, -10) / 20)
@@ -156,15 +165,17 @@ def test_clicks_thumps_and_notes_beside_hum_are_no_jumps() -> None:
     assert len(jumps(samples, 8000)) == 0
 
 
-def test_a_capture_tells_a_jump_of_its_hum_as_a_gap_and_what_stands_there(tmp_path: Path) -> None:
+@pytest.mark.parametrize("louder_db", [0.0, 25.0])  # the jump of the louder one clicks
+def test_a_capture_tells_a_jump_of_its_hum_as_a_gap_and_what_stands_there(tmp_path: Path, louder_db: float) -> None:
     waves = Waves(24_000, 50.0, 8)
-    samples = played(waves, hum(waves.steady(), ELECTRONICS, 8))
+    samples = played(waves, hum(waves.steady(), [level + louder_db for level in ELECTRONICS], 8))
     speech = programme.speech_like(50, 24_000, 8, -24)
     samples[20 * 24_000 : 70 * 24_000] += speech[:, None]
     samples = np.delete(samples, slice(15 * 24_000, 15 * 24_000 + 150), axis=0)  # a third of a wave
     soundfile.write(tmp_path / "hum.wav", samples, 24_000, subtype="PCM_24")
     overview = read_all_settings().report.overview
     measured, _ = measure_capture(open_capture(tmp_path / "hum.wav"), (1000.0,), METHOD, overview)
-    (event,) = [event for event in measured.events if event.kind is EventKind.GAP]
+    (event,) = [event for event in measured.events if event.start_s < 20]
+    assert event.kind is EventKind.GAP
     assert event.depth_db == HUM_JUMPED
-    assert event.start_s == pytest.approx(15.0, abs=0.01)
+    assert event.start_s == pytest.approx(15.0, abs=0.005)
