@@ -54,7 +54,8 @@ def find_turn(
     if start < 0 or stop > len(series):
         return None
     own = series[start:stop].astype(np.float64)
-    along, waves, straight = _courses(len(own), mains_hz / series_hz)
+    here_hz = _local_hz([own[:beside], own[-beside:]], series_hz, mains_hz)
+    along, waves, straight = _courses(len(own), here_hz / series_hz)
     squares = np.cumsum(straight[:, :, None] * straight[:, None, :], axis=0)
     shared = np.cumsum(straight[:, :, None] * own[:, None, :], axis=0)
     power = np.cumsum(np.square(own).sum(1))
@@ -97,6 +98,26 @@ def _misfits(before: Array, after: Array, variance: Array) -> tuple[float, float
     return float(coarse[0]), float(left_by(TURNS[coarse.argmin()] + FINER).min())
 
 
+def _local_hz(pieces: Sequence[Array], series_hz: float, mains_hz: float) -> float:
+    """Where mains runs just now, from how far the hum turns between the halves of stretches in which it does not jump.
+
+    A linear course bends no wave far enough to follow strong hum that is a few hundredths of a hertz off.
+    """
+    turns = weights = 0.0
+    for piece in pieces:
+        half = len(piece) // 2
+        waves = np.exp(2j * np.pi * mains_hz / series_hz * np.outer(np.arange(2 * half), ORDERS))
+        first, second = (
+            np.linalg.lstsq(np.concatenate([waves.real[part], waves.imag[part]], axis=1), piece[part], rcond=None)[0]
+            for part in (slice(half), slice(half, 2 * half))
+        )
+        across = [part[:HARMONICS] - 1j * part[HARMONICS:] for part in (first, second)]
+        moved = across[1] * across[0].conj()
+        turns += float((np.abs(moved) * np.angle(moved) * ORDERS[:, None]).sum()) / half
+        weights += float((np.abs(moved) * np.square(ORDERS)[:, None]).sum())
+    return mains_hz + turns / max(weights, 1e-30) * series_hz / (2 * np.pi)
+
+
 def _courses(count: int, turns_a_value: float) -> tuple[Array, Array, Array]:
     """Values along a stretch from -1 to 1, the waves of all harmonics there, and these with linear courses."""
     along = np.linspace(-1, 1, count)
@@ -128,11 +149,14 @@ def usual_noise(
     Mean square; None where there is no pause so long.
     """
     length = round((seconds + 2 * BESIDE_S) * series_hz)
-    courses = _courses(length, mains_hz / series_hz)[2]
     starts: list[int] = []
     for pause in pauses:
         first, stop = round(pause.start_s * series_hz), min(len(series), round(pause.stop_s * series_hz))
         starts += range(first, stop - length, length)
     stretches = [series[at : at + length].astype(np.float64) for at in starts[:: len(starts) // MOST_STRETCHES + 1]]
-    left = [_left_by(courses, own) / (own.size - own.shape[1] * courses.shape[1]) for own in stretches]
+    left = [
+        _left_by(courses, own) / (own.size - own.shape[1] * courses.shape[1])
+        for own in stretches
+        for courses in (_courses(length, _local_hz([own], series_hz, mains_hz) / series_hz)[2],)
+    ]
     return float(np.median(left)) if left else None
