@@ -37,6 +37,7 @@ class JointFallCriteria:
     least_db   … and each of them by this (dB)
     back_db    in half of the octaves its sides differ by no more than this (dB)
     hiss_db    an octave within this of what hiss is in the pauses stands at its hiss (dB)
+    other_hiss_db  and hiss under programme may be another by this (dB)
     decay_db   from its first half to its second, a fall that goes on by this is a room's (mean dB)
     own_falls  where more steps down than this stand within reach, the programme makes them
     """
@@ -46,6 +47,7 @@ class JointFallCriteria:
     least_db: float
     back_db: float
     hiss_db: float
+    other_hiss_db: float
     decay_db: float
     own_falls: int
 
@@ -120,7 +122,8 @@ def is_rest(levels: Array, start: int, stop: int, hiss_db: Array, criteria: Join
     falls_db, over_hiss_db = np.minimum(before, after) - inside, inside - hiss_db
     at_hiss = np.abs(over_hiss_db) <= criteria.hiss_db
     is_held = at_hiss & (falls_db < HELD_SHARE * np.median(falls_db))
-    has_its_colour = np.ptp(over_hiss_db[:COLOUR]) <= 2 * criteria.hiss_db
+    treble_db = over_hiss_db[:COLOUR]
+    has_its_colour = np.ptp(treble_db) <= 2 * criteria.hiss_db and abs(treble_db.mean()) <= criteria.other_hiss_db
     return bool(np.count_nonzero(at_hiss) > 1 or is_held.any() or has_its_colour)
 
 
