@@ -14,13 +14,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import IntEnum, StrEnum
+from enum import StrEnum
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
 from pipeline.cells import Cells, cells_of
+from pipeline.edges import EdgeCriteria, Mark, islands, runs_of, without_knocks_at_edges
 from pipeline.frames import SILENT_DB, Frames
 from pipeline.leader import LeaderCriteria, leaders_among
 from pipeline.records import NotMeasured, Reading
@@ -63,39 +64,32 @@ class RegionCriteria:
     """
     rests            what counts as a quiet level, and what matches it
     leader           what tells leader from hiss
+    edges            clicks and thumps close to programme
     pause_s          a shorter pause inside programme stays programme
     burst_s          sound that lasts less in all, with pauses around it, is no programme
     word_s, word_db  unless in some octave of speech it stands this far over the quiet, this long
     knock_s          a sound shorter than this at the edge of a tone or leader, apart from the programme, is none of it
-    tick_s           nor is one as short as this at the edge of silence
     sliver_s         a shorter quiet stretch joins its neighbour
     alive_db         a channel is alive where hiss or sound stands out by this much
     """
 
     rests: RestCriteria
     leader: LeaderCriteria
+    edges: EdgeCriteria
     pause_s: float
     burst_s: float
     word_s: float
     word_db: float
     knock_s: float
-    tick_s: float
     sliver_s: float
     alive_db: float
 
 
-class _Mark(IntEnum):
-    SOUND = 0
-    LEADER = 1
-    SILENCE = 2
-    TONE = 3
-
-
 _KINDS = {
-    _Mark.SOUND: RegionKind.PROGRAMME,
-    _Mark.LEADER: RegionKind.LEADER,
-    _Mark.SILENCE: RegionKind.SILENCE,
-    _Mark.TONE: RegionKind.TONE,
+    Mark.SOUND: RegionKind.PROGRAMME,
+    Mark.LEADER: RegionKind.LEADER,
+    Mark.SILENCE: RegionKind.SILENCE,
+    Mark.TONE: RegionKind.TONE,
 }
 
 
@@ -110,17 +104,18 @@ def find_regions(
     cells = cells_of(frames, tones, criteria.rests.cells)
     rests, matched = find_rests(cells, criteria.rests)
     leaders, reason = leaders_among(rests, cells, matched, criteria.leader)
-    marks = np.full(len(matched), _Mark.SOUND, np.int8)
-    marks[matched >= leaders] = _Mark.SILENCE
-    marks[(matched != NO_REST) & (matched < leaders) | cells.zeros] = _Mark.LEADER  # noise that rounding broke up, too
-    marks[cells.toned] = _Mark.TONE
+    marks = np.full(len(matched), Mark.SOUND, np.int8)
+    marks[matched >= leaders] = Mark.SILENCE
+    marks[(matched != NO_REST) & (matched < leaders) | cells.zeros] = Mark.LEADER  # noise that rounding broke up, too
+    marks[cells.toned] = Mark.TONE
     _close_up(marks)
     heard = marks.copy()
     for span in faint:
         inside = (cells.middle_s >= span.start_s) & (cells.middle_s < span.stop_s)
-        marks[inside & (marks == _Mark.SOUND)] = _Mark.SILENCE
+        marks[inside & (marks == Mark.SOUND)] = Mark.SILENCE
     over_db = (cells.level_db - rests.max(axis=0, initial=SILENT_DB))[:, cells.voice]
     spoken = np.any(over_db > criteria.word_db, axis=1)
+    marks = without_knocks_at_edges(marks, frames, cells, rests, criteria.pause_s, criteria.edges)
     marks = _settle(marks, spoken, cells.seconds, criteria)
     regions = _laid_out(marks, cells, tones, duration_s)
     hiss, electronics = _floors(cells, heard, marks, reason, criteria)
@@ -137,19 +132,12 @@ def _apart(tones: Sequence[Span], duration_s: float) -> list[Span]:
     return apart
 
 
-def _runs(marks: Array) -> list[tuple[int, int, int]]:
-    """(mark, first, stop) of every run of equal marks."""
-    turns = np.flatnonzero(np.diff(marks)) + 1
-    edges = [0, *turns.tolist(), len(marks)]
-    return [(int(marks[a]), a, b) for a, b in pairwise(edges)]
-
-
 def _close_up(marks: Array) -> None:
     """The one cell between quiet and a tone holds the tone's edge, not sound."""
     padded = np.pad(marks, 2, "edge")
     before, after = padded[1:-3], padded[3:-1]
     for beside, tone in ((before, after), (after, before)):
-        edge = (marks == _Mark.SOUND) & (tone == _Mark.TONE) & np.isin(beside, (_Mark.LEADER, _Mark.SILENCE))
+        edge = (marks == Mark.SOUND) & (tone == Mark.TONE) & np.isin(beside, (Mark.LEADER, Mark.SILENCE))
         marks[edge] = beside[edge]
 
 
@@ -164,22 +152,22 @@ def _settle(marks: Array, spoken: Array, cell_s: float, criteria: RegionCriteria
 def _without_slivers(marks: Array, cell_s: float, criteria: RegionCriteria) -> Array:
     """Short quiet stretches join a neighbour: the other quiet kind, if there is one, or else the sound."""
     marks = marks.copy()
-    runs = _runs(marks)
+    runs = runs_of(marks)
     for index, (mark, first, stop) in enumerate(runs):
-        if mark in (_Mark.LEADER, _Mark.SILENCE) and len(runs) > 1:
+        if mark in (Mark.LEADER, Mark.SILENCE) and len(runs) > 1:
             beside = [runs[i][0] for i in (index - 1, index + 1) if 0 <= i < len(runs)]
-            near = [other for other in beside if other != _Mark.TONE]
+            near = [other for other in beside if other != Mark.TONE]
             if (stop - first + (len(near) < len(beside))) * cell_s >= criteria.sliver_s:  # a tone hides a cell of it
                 continue
-            marks[first:stop] = max(near, default=mark) if mark == _Mark.LEADER else min(near, default=mark)
+            marks[first:stop] = max(near, default=mark) if mark == Mark.LEADER else min(near, default=mark)
     return marks
 
 
 def _without_knocks(marks: Array, spoken: Array, cell_s: float, criteria: RegionCriteria) -> Array:
     """Short sounds with quiet around them become quiet, each half like its neighbour, unless they are words."""
     marks = marks.copy()
-    runs = _runs(marks)
-    for island in _islands(runs, cell_s, criteria.pause_s):
+    runs = runs_of(marks)
+    for island in islands(runs, cell_s, criteria.pause_s):
         members = [runs[i] for i in island]
         if sum(stop - first for _, first, stop in members) * cell_s < criteria.burst_s:
             said = sum(spoken[first:stop].sum() for _, first, stop in members)
@@ -192,34 +180,19 @@ def _without_knocks(marks: Array, spoken: Array, cell_s: float, criteria: Region
     return marks
 
 
-def _islands(runs: list[tuple[int, int, int]], cell_s: float, pause_s: float) -> list[list[int]]:
-    """Indices of sound runs, grouped: within a group only pauses shorter than ``pause_s`` part them."""
-    islands: list[list[int]] = []
-    for index, (mark, first, _) in enumerate(runs):
-        if mark != _Mark.SOUND:
-            continue
-        joined = islands and islands[-1][-1] == index - 2 and runs[index - 1][0] != _Mark.TONE
-        if joined and (first - runs[islands[-1][-1]][2]) * cell_s < pause_s:
-            islands[-1].append(index)
-        else:
-            islands.append([index])
-    return islands
-
-
 def _knocks_at_ends(
     runs: list[tuple[int, int, int]], island: list[int], cell_s: float, criteria: RegionCriteria
 ) -> list[tuple[int, int, int]]:
-    """Short runs at either end of an island and apart from it: the transport's beside leader, a tone's edge, ticks."""
+    """Short runs at either end of an island and apart from it: the transport's beside leader, a tone's edge."""
     knocks: list[tuple[int, int, int]] = []
     for order, outward in ((island, -1), (island[::-1], 1)):
         beside = order[0] + outward
-        if not 0 <= beside < len(runs):
+        if not 0 <= beside < len(runs) or runs[beside][0] == Mark.SILENCE:  # see `pipeline.edges`
             continue
-        longest_s = criteria.tick_s if runs[beside][0] == _Mark.SILENCE else criteria.knock_s
         for index in order[: len(island) - 1 - len(knocks)]:
             mark, first, stop = runs[index]
             _, gap_first, gap_stop = runs[index - outward]
-            if (stop - first) * cell_s >= longest_s or (gap_stop - gap_first) * cell_s < criteria.sliver_s:
+            if (stop - first) * cell_s >= criteria.knock_s or (gap_stop - gap_first) * cell_s < criteria.sliver_s:
                 break
             knocks.append((mark, first, stop))
     return knocks
@@ -228,36 +201,36 @@ def _knocks_at_ends(
 def _fill_quiet(marks: Array, first: int, stop: int) -> None:
     before = marks[first - 1] if first > 0 else None
     after = marks[stop] if stop < len(marks) else None
-    quiet = [mark for mark in (before, after) if mark in (_Mark.LEADER, _Mark.SILENCE)]
+    quiet = [mark for mark in (before, after) if mark in (Mark.LEADER, Mark.SILENCE)]
     if quiet:
-        middle = (first + stop + (quiet[0] == _Mark.LEADER)) // 2  # a cell of both is louder than leader
+        middle = (first + stop + (quiet[0] == Mark.LEADER)) // 2  # a cell of both is louder than leader
         marks[first:middle], marks[middle:stop] = quiet[0], quiet[-1]
 
 
 def _with_pauses(marks: Array, cell_s: float, criteria: RegionCriteria) -> Array:
     marks = marks.copy()
-    runs = _runs(marks)
-    for island in _islands(runs, cell_s, criteria.pause_s):
-        marks[runs[island[0]][1] : runs[island[-1]][2]] = _Mark.SOUND
+    runs = runs_of(marks)
+    for island in islands(runs, cell_s, criteria.pause_s):
+        marks[runs[island[0]][1] : runs[island[-1]][2]] = Mark.SOUND
     return marks
 
 
 def _laid_out(marks: Array, cells: Cells, tones: Sequence[Span], duration_s: float) -> tuple[Region, ...]:
     """Cells and tones as regions that cover the capture whole."""
-    other = np.flatnonzero(marks != _Mark.TONE)
+    other = np.flatnonzero(marks != Mark.TONE)
     if len(other):  # what stands beside a tone reaches up to the tone's own edge
         place = np.searchsorted(other, np.arange(len(marks))).clip(0, len(other) - 1)
         left = other[np.maximum(place - 1, 0)]
         nearer_left = np.arange(len(marks)) - left < other[place] - np.arange(len(marks))
         marks = marks[np.where(nearer_left, left, other[place])]
-    runs = _runs(marks)
+    runs = runs_of(marks)
     inset_s = SOUND_INSET * cells.seconds
     turns_s = [
-        float(cells.edges_s[stop]) + inset_s * ((after == _Mark.SOUND) - (before == _Mark.SOUND))
+        float(cells.edges_s[stop]) + inset_s * ((after == Mark.SOUND) - (before == Mark.SOUND))
         for (before, _, stop), (after, _, _) in pairwise(runs)
     ]
     edges_s = [0.0, *turns_s, duration_s]
-    pieces = [(_KINDS[_Mark(mark)], *edge) for (mark, _, _), edge in zip(runs, pairwise(edges_s), strict=True)]
+    pieces = [(_KINDS[Mark(mark)], *edge) for (mark, _, _), edge in zip(runs, pairwise(edges_s), strict=True)]
     cut: list[Region] = [Region(RegionKind.TONE, tone.start_s, tone.stop_s) for tone in tones]
     for kind, start_s, stop_s in pieces:
         for tone in tones:
@@ -283,12 +256,12 @@ def _joined(pieces: list[Region]) -> tuple[Region, ...]:
 def _floors(cells: Cells, heard: Array, marks: Array, reason: str, criteria: RegionCriteria) -> tuple[Reading, Reading]:
     """Levels of silence and leader, on the quietest channel that is alive."""
 
-    def level_db(mark: _Mark) -> Array | None:
+    def level_db(mark: Mark) -> Array | None:
         inside = (heard == mark) & (marks == mark) & ~cells.zeros
         enough = inside.sum() * cells.seconds >= min(criteria.sliver_s, float(cells.edges_s[-1]) / 2)
         return np.median(cells.total_db[inside], axis=0) if inside.any() and enough else None
 
-    silence, leader, sound = level_db(_Mark.SILENCE), level_db(_Mark.LEADER), level_db(_Mark.SOUND)
+    silence, leader, sound = level_db(Mark.SILENCE), level_db(Mark.LEADER), level_db(Mark.SOUND)
     rest = leader if leader is not None else silence
     if rest is None:
         none = "the leader is exact zeros" if cells.zeros.any() else "the capture holds no silence and no leader"
