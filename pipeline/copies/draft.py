@@ -9,7 +9,9 @@ is decoded and encoded, with the same outcome.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Iterator
+import queue
+import threading
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
@@ -25,6 +27,8 @@ from pipeline.ledger import step_key
 from pipeline.render import QUALITY
 
 Array = np.ndarray[Any, Any]
+
+_DEPTH = 2  # blocks that may wait for the encoder, so that whoever writes the master seldom does
 
 
 class AtAccessRate:
@@ -73,7 +77,7 @@ class Draft:
 
 
 class DraftWriter:
-    """Encode a master's blocks while it is written; nothing stays unless `keep` is called.
+    """Encode a master's blocks while it is written, in a thread of its own; nothing stays unless `keep` is called.
 
     A draft only saves time: an encoder that fails costs the draft and nothing else, for it will fail again, and be
     told, where the access copy is made.
@@ -90,27 +94,54 @@ class DraftWriter:
         self._running = contextlib.ExitStack()
         self._encode = self._running.enter_context(encoding(at_hz, channels, codec_arguments(settings), self._part))
         self._frames = 0
+        self._waiting: queue.Queue[Array | None] = queue.Queue(_DEPTH)
+        self._error: BaseException | None = None
+        self._thread = threading.Thread(target=self._encode_all, daemon=True)
+        self._thread.start()
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *error: Any) -> None:
         with contextlib.suppress(CopyError):
-            self._running.__exit__(*error)
+            self._running.__exit__(*error)  # after an error this ends the encoder, and with it what waits for it
+        self._end_thread()
         self._part.unlink(missing_ok=True)
 
     def feed(self, raw: Array) -> None:
-        self._add(self._at_rate.process(raw))
+        """``raw`` must not be changed afterwards."""
+        self._waiting.put(raw)
 
     def keep(self, audio_sha256: str) -> None:
         """The master is whole, and this is its digest."""
-        self._add(self._at_rate.rest())
+        self._end_thread()
+        if self._error is not None:
+            raise self._error
         try:
             self._running.close()
         except CopyError:
             return
         name = _name(self._place[1], audio_sha256, self._gain_db, self._settings)
         self._part.replace(self._place[0] / f"{name}-{self._frames}.{self._settings.format.value}")
+
+    def _end_thread(self) -> None:
+        if self._thread.is_alive():
+            self._waiting.put(None)
+            self._thread.join()
+
+    def _encode_all(self) -> None:
+        while (raw := self._waiting.get()) is not None:
+            if self._error is None:
+                self._try(lambda block=raw: self._at_rate.process(block))  # type: ignore[misc]
+        if self._error is None:
+            self._try(self._at_rate.rest)
+
+    def _try(self, blocks: Callable[[], Array]) -> None:
+        """An error is kept for `keep`; blocks that still come are taken and dropped."""
+        try:
+            self._add(blocks())
+        except BaseException as exc:
+            self._error = exc
 
     def _add(self, block: Array) -> None:
         self._encode(scaled(block, self._gain_db))
