@@ -25,6 +25,7 @@ from pipeline.copies.master import AudioFacts, MasterWords, master_name, write_m
 from pipeline.copies.preservation import write_preservation
 from pipeline.copies.settings import AccessFormat, AccessSettings, MasterSettings, PreservationSettings
 from pipeline.decisions import Decisions, GainDecision
+from pipeline.errors import CopyError
 from pipeline.files import whole_file
 from pipeline.measurement import Measurement, measure_capture
 from pipeline.method import Method
@@ -128,7 +129,8 @@ def master(
         if access_gain_db is not None:
             source, folder = open_capture(copy), TapeFolder(root).drafts
             hz, channels = source.sample_rate_hz, rendered_channels(source, decisions)
-            draft = beside.enter_context(DraftWriter(folder, stem, hz, channels, access_settings, access_gain_db))
+            with contextlib.suppress(CopyError):  # no encoder: the master is made all the same, the access copy tells
+                draft = beside.enter_context(DraftWriter(folder, stem, hz, channels, access_settings, access_gain_db))
         facts = write_master(copy, audio_sha256, decisions, settings, words, path, block_s, tell, draft)
     return Mastered(_written(root, path), facts, made_with("soxr", "soundfile", "scipy", "mutagen"))
 

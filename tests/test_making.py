@@ -21,7 +21,7 @@ from flows.workers import StageCall, perform
 from pipeline import side_steps
 from pipeline.again import Wishes, make_again, plan_again
 from pipeline.archive import Archive
-from pipeline.copies import access
+from pipeline.copies import access, encoder
 from pipeline.errors import ArchiveError, DecisionError, SheetError
 from pipeline.finish import read_qc
 from pipeline.ledger import Ledger
@@ -110,6 +110,13 @@ def rerun(root: Path, tape: str, side: str | None, wishes: Wishes):
 def first(box, tmp_path_factory):
     root = tmp_path_factory.mktemp("archive") / "a"
     return root, *digitize(box, root)
+
+
+def test_without_an_encoder_the_master_is_made_and_the_access_copy_tells(box, tmp_path, monkeypatch):
+    monkeypatch.setattr(encoder, "ffmpeg_path", lambda: str(tmp_path / "none"))
+    (made,), stages, _ = digitize(box, tmp_path / "a", ["M2"])
+    assert "ffmpeg could not be started" in made.failed[0].error
+    assert "M2 side A: access" in stages
 
 
 def test_an_access_copy_is_the_same_encoded_beside_its_master_or_afterwards(box, first, tmp_path, monkeypatch):

@@ -11,7 +11,7 @@ from __future__ import annotations
 import contextlib
 import queue
 import threading
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
@@ -130,18 +130,14 @@ class DraftWriter:
             self._thread.join()
 
     def _encode_all(self) -> None:
-        while (raw := self._waiting.get()) is not None:
+        raw: Array | None = np.zeros(0)
+        while raw is not None:
+            raw = self._waiting.get()
             if self._error is None:
-                self._try(lambda block=raw: self._at_rate.process(block))  # type: ignore[misc]
-        if self._error is None:
-            self._try(self._at_rate.rest)
-
-    def _try(self, blocks: Callable[[], Array]) -> None:
-        """An error is kept for `keep`; blocks that still come are taken and dropped."""
-        try:
-            self._add(blocks())
-        except BaseException as exc:
-            self._error = exc
+                try:
+                    self._add(self._at_rate.rest() if raw is None else self._at_rate.process(raw))
+                except BaseException as exc:  # kept for `keep`; blocks that still come are taken and dropped
+                    self._error = exc
 
     def _add(self, block: Array) -> None:
         self._encode(scaled(block, self._gain_db))
