@@ -10,6 +10,7 @@ from functools import partial
 from typing import Any
 
 from flows.engines import Engine
+from flows.head_start import HeadStart
 from flows.progress import Watcher
 from flows.server import running_server
 from flows.workers import StageCall, Tell, perform
@@ -51,23 +52,28 @@ def make_box(
         due = jobs_due(jobs, desk)
         made: dict[str, TapeMade] = {}
         if due.jobs:
-            made = {tape.tape: tape for tape in _flow_over(due.jobs, desk, start_engine, at_once, watcher)}
+            made = {tape.tape: tape for tape in _flow_over(due, desk, start_engine, at_once, watcher)}
         return tuple(made.get(job.source.tape) or due.found[job.source.tape] for job in jobs)
 
 
 class _Looked:
+    """first: what each side with something to do has to do first"""
+
     def __init__(self) -> None:
         self.jobs: list[TapeJob] = []
+        self.first: list[StageCall] = []
         self.found: dict[str, TapeMade] = {}
 
 
 def jobs_due(jobs: Sequence[TapeJob], desk: Desk) -> _Looked:
     """Which tapes have work to do, by going through them with nobody to do it."""
 
+    looked = _Looked()
+
     def refuse(function: str, arguments: Mapping[str, Any], place: str, stage: str) -> Any:
+        looked.first.append(_call(function, arguments, place, stage))
         raise _Due(f"{place}: {stage}")
 
-    looked = _Looked()
     for job in jobs:
         (made,) = make_tapes([job], desk, Hands(refuse), 1, lambda side, error: None, now)
         if (made.verdict is None and job.sides) or any(not known for known in _accounted(job, made)):
@@ -75,6 +81,10 @@ def jobs_due(jobs: Sequence[TapeJob], desk: Desk) -> _Looked:
         else:
             looked.found[job.source.tape] = made
     return looked
+
+
+def _call(function: str, arguments: Mapping[str, Any], place: str, stage: str) -> StageCall:
+    return StageCall(function, arguments, f"{place}: {stage}", tell_as="tell")
 
 
 def _accounted(job: TapeJob, made: TapeMade) -> list[bool]:
@@ -92,7 +102,7 @@ def make_tape_again(again: TapeAgain, archive: Archive, start_engine: Started, w
         def work(hands: Hands, engine_can: int) -> tuple[TapeMade, ...]:
             return (make_again(again, desk, hands.run, _teller(watcher), now),)
 
-        return _in_flow(work, desk, start_engine, watcher, len(again.sides))[0]
+        return _in_flow(work, desk, start_engine, watcher, len(again.sides), ())[0]
 
 
 def _teller(watcher: Watcher) -> SideDone:
@@ -103,12 +113,13 @@ def _teller(watcher: Watcher) -> SideDone:
 
 
 def _flow_over(
-    jobs: Sequence[TapeJob], desk: Desk, start_engine: Started, at_once: int | None, watcher: Watcher
+    due: _Looked, desk: Desk, start_engine: Started, at_once: int | None, watcher: Watcher
 ) -> tuple[TapeMade, ...]:
     def work(hands: Hands, engine_can: int) -> tuple[TapeMade, ...]:
-        return make_tapes(jobs, desk, hands, at_once or engine_can, _teller(watcher), now)
+        return make_tapes(due.jobs, desk, hands, at_once or engine_can, _teller(watcher), now)
 
-    return _in_flow(work, desk, start_engine, watcher, sum(len(job.sides) for job in jobs))
+    sides = sum(len(job.sides) for job in due.jobs)
+    return _in_flow(work, desk, start_engine, watcher, sides, due.first[:at_once])
 
 
 def _in_flow(
@@ -117,21 +128,28 @@ def _in_flow(
     start_engine: Started,
     watcher: Watcher,
     sides: int,
+    first: Sequence[StageCall],
 ) -> tuple[TapeMade, ...]:
-    """Carry out ``work`` as a Prefect flow: every stage it runs is a task, done by the engine."""
-    with running_server(desk.archive.state / "prefect"), start_engine() as engine:
+    """Carry out ``work`` as a Prefect flow: every stage it runs is a task, done by the engine.
+
+    As many of the ``first`` stages as the engine can do at once begin before the flow does.
+    """
+    with (
+        start_engine() as engine,
+        HeadStart(engine, first[: engine.at_once]) as begun,
+        running_server(desk.archive.state / "prefect"),
+    ):
         from prefect import flow, task
         from prefect.cache_policies import NO_CACHE
         from prefect.states import Completed, Failed
 
         @task(cache_policy=NO_CACHE, persist_result=False)
         def stage(call: StageCall, tell: Tell) -> Any:
-            return engine.run(call, tell)
+            return begun.run(call, tell)
 
         def run(function: str, arguments: Mapping[str, Any], place: str, name: str) -> Any:
-            label = f"{place}: {name}"
-            call = StageCall(function, arguments, label, tell_as="tell")
-            made = stage.with_options(task_run_name=label)(call, watcher.begin_stage(place, name))
+            call = _call(function, arguments, place, name)
+            made = stage.with_options(task_run_name=call.label)(call, watcher.begin_stage(place, name))
             if name == FINISH:
                 watcher.end_tape(place, "sealed")
             return made
@@ -158,8 +176,7 @@ def pages_again(archive: Archive, tapes: Sequence[str], watcher: Watcher) -> Non
     ledger = Ledger(archive.state / "ledger")
 
     def run(function: str, arguments: Mapping[str, Any], place: str, name: str) -> Any:
-        call = StageCall(function, arguments, f"{place}: {name}", tell_as="tell")
-        return perform(call, watcher.begin_stage(place, name))
+        return perform(_call(function, arguments, place, name), watcher.begin_stage(place, name))
 
     with ledger.held():
         archive.recover()

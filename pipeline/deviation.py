@@ -107,13 +107,11 @@ class DeviationBands:
 
     def _above_hiss(self, spectrum: Array, hiss_rad2_hz: float, criteria: BandCriteria) -> Array:
         """Factor for each bin that leaves the power above the hiss, and nothing where there is mostly hiss."""
-        from scipy.ndimage import uniform_filter1d
-
         deviation = self._deviation
         used = len(deviation.percent) + 2 * self._mirror
         density = 2 * np.abs(spectrum) ** 2 / (deviation.rate_hz * used)  # percent² a Hz
         width = max(3, round(criteria.hiss_smoothing_hz / self._hz[1]))
-        above = uniform_filter1d(density, width) / np.maximum(self._hiss_density(hiss_rad2_hz), 1e-30)
+        above = _smoothed(density, width) / np.maximum(self._hiss_density(hiss_rad2_hz), 1e-30)
         return np.sqrt(np.where(above < criteria.hiss_gate, 0.0, 1 - 1 / np.maximum(above, 1.0)))
 
     def _hiss_density(self, hiss_rad2_hz: float) -> Array:
@@ -156,6 +154,12 @@ class DeviationBands:
             return hiss
         response = self._shape * (weighting(self._hz) if weighted else 1.0)
         return float(np.sqrt(np.sum(self._hiss_density(hiss) * response**2) * self._hz[1]))
+
+
+def _smoothed(values: Array, width: int) -> Array:
+    """The mean of every ``width`` neighbours, mirrored at the ends."""
+    total = np.cumsum(np.pad(values, (width // 2 + 1, width - width // 2 - 1), mode="symmetric"))
+    return np.asarray((total[width:] - total[:-width]) / width)
 
 
 def _without_drift(deviation: Deviation, slow: Sequence[Line]) -> tuple[Array, list[tuple[float, Array]]]:

@@ -36,12 +36,14 @@ def find_runs(glides: Glides) -> list[Run]:
     octaves, gain = glides.octaves, glides.gain
     at = np.flatnonzero((np.abs(octaves) >= STEADY * glides.hop_s) & (gain >= SOME_GAIN))
     apart = (np.diff(at) > BRIDGE_FRAMES) | (np.diff(np.sign(octaves[at])) != 0)
-    runs = []
-    for run in np.split(at, np.flatnonzero(apart) + 1) if len(at) else ():
-        gains = gain[run].astype(float)
-        match = float(gains @ glides.match[run] / gains.sum())
-        runs.append(Run(int(run[0]), int(run[-1]), float(octaves[run].sum()), len(run), float(gains.sum()), match))
-    return runs
+    if not len(at):
+        return []
+    starts = np.concatenate([[0], np.flatnonzero(apart) + 1])
+    gains = gain[at].astype(float)
+    moved, gained, matched = (np.add.reduceat(of, starts) for of in (octaves[at], gains, gains * glides.match[at]))
+    lengths = np.diff(starts, append=len(at))
+    columns = at[starts], at[starts + lengths - 1], moved, lengths, gained, matched / gained
+    return [Run(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
 
 
 def meter_of_glides(runs: Sequence[Run], glides: Glides) -> Callable[[Run], float]:

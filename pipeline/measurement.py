@@ -24,6 +24,7 @@ from pipeline.events import Event, EventMeter
 from pipeline.flutter import Flutter, Passes, deviation_of, flutter_not_measured, measure_flutter
 from pipeline.frames import FrameMeter
 from pipeline.glides import GlideMeter
+from pipeline.halved import Halver
 from pipeline.hum import HumLine, HumMeter
 from pipeline.level import LevelMeter, Levels, measure_levels
 from pipeline.loudness import LoudnessMeter
@@ -46,7 +47,7 @@ Array = np.ndarray[Any, Any]
 
 SCHEMA = "feltpad.measurement/1"
 # Raise it when measuring gives other results for the same capture and settings: captures are then measured again.
-METHOD_VERSION = 6
+METHOD_VERSION = 7
 TUNING_EXCERPT_S = 30.0  # enough notes for a histogram
 
 
@@ -81,27 +82,37 @@ class _Meters:
 
     def __init__(self, capture: Capture, method: Method, pictures: OverviewCriteria) -> None:
         hz, channels = capture.sample_rate_hz, capture.channels
-        self.treble = TrebleMeter(hz, method.treble)
-        self.glides = GlideMeter(hz, channels)
-        self.frames = FrameMeter(hz, channels, [self.treble])
-        self.loudness = LoudnessMeter(hz, channels)
+        self.halver = Halver(hz, channels)
+        low_hz = self.halver.rate_hz
+        self.treble = TrebleMeter(low_hz, method.treble)
+        self.glides = GlideMeter(low_hz, channels)
+        self.frames = FrameMeter(low_hz, channels, [self.treble])
+        self.loudness = LoudnessMeter(low_hz, channels)
+        self.channels = ChannelMeter(low_hz, channels, method.channels)
+        self.hum = HumMeter(low_hz, channels, method.hum)
         self.true_peak = TruePeakMeter(hz, channels)
         self.level = LevelMeter(hz, channels)
-        self.channels = ChannelMeter(hz, channels, method.channels)
-        self.hum = HumMeter(hz, channels, method.hum)
         self.events = EventMeter(hz, channels, method.events)
         self.overview = OverviewMeter(hz, channels, capture.frames, pictures)
 
     def feed(self, block: Array) -> None:
-        self.frames.feed(block)
-        self.glides.feed(block)
-        self.loudness.feed(block)
+        self._hear(self.halver.feed(block))
         self.true_peak.feed(block)
         self.level.feed(block)
-        self.channels.feed(block)
-        self.hum.feed(block)
         self.events.feed(block)
         self.overview.feed(block)
+
+    def end(self) -> None:
+        """No more blocks come."""
+        if len(rest := self.halver.rest()):
+            self._hear(rest)
+
+    def _hear(self, low: Array) -> None:
+        self.frames.feed(low)
+        self.glides.feed(low)
+        self.loudness.feed(low)
+        self.channels.feed(low)
+        self.hum.feed(low)
 
 
 @dataclass(frozen=True)
@@ -147,7 +158,8 @@ def measure_capture(
     jumps = [frame for reading in readings for frame in reading.jumps]
     del readings
     hum = meters.hum.measure_hum(regions)
-    hum_jumps = meters.hum.find_jumps(hum, regions, method.events.hum_jumps)
+    low_jumps = meters.hum.find_jumps(hum, regions, method.events.hum_jumps)
+    hum_jumps = [at * meters.halver.step for at in low_jumps]
     del meters.hum
     events = meters.events.measure_events(regions, jumps, hum_jumps)
     del meters.events
@@ -182,6 +194,7 @@ def _read(capture: Capture, meters: _Meters, block_s: float, tell: Tell) -> Capt
             if digest is not None:
                 digest.update(raw)
             meters.feed(as_float32(raw, order="F"))
+        meters.end()
         sha256, audio_sha256 = of_file.result()
     return CaptureFacts(
         str(capture.path),

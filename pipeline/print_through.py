@@ -129,7 +129,8 @@ def find_loud_starts(frames: Frames, criteria: PrintCriteria) -> list[LoudStart]
     after_db = 10 * np.log10(np.maximum((sums[loud:] - sums[:-loud]) / loud, 1e-20))[quiet + 1 :]
     count = min(len(before), len(after_db))
     candidates = np.flatnonzero(level_db[quiet + 1 :][:count] - before[:count, -1] > criteria.rise_db / 2)
-    rises = [at for at in candidates if after_db[at] - np.quantile(before[at], 0.95) >= criteria.rise_db]
+    pauses_db = np.quantile(before[candidates], 0.95, axis=1) if len(candidates) else 0.0
+    rises = candidates[after_db[candidates] - pauses_db >= criteria.rise_db]
     first_frames: list[int] = []
     for rise in rises:  # of neighbouring frames the first
         if not first_frames or rise - first_frames[-1] > quiet:

@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.records import NotMeasured, Reading
+from pipeline.rowwise import times
 
 Array = np.ndarray[Any, Any]
 
@@ -32,8 +33,7 @@ HALF_TAPS = 16
 KAISER_BETA = 5.0  # trades flatness near half the rate against ripple below it
 STRETCH_FRAMES = 32  # looked at or skipped together
 PIECE_FRAMES = 1 << 17  # stays in the processor's cache
-_STRETCHES_AT_ONCE = 9  # larger products would be spread over threads, which cost more than they save at this size
-_BATCH = 32 * _STRETCHES_AT_ONCE
+_BATCH = 288  # stretches
 _ROUNDING = 1 + 1e-5  # keeps the bounds above what single precision makes of the values
 
 
@@ -85,7 +85,7 @@ class TruePeakMeter:
             rows = windows[:, batch].reshape(-1, len(self._matrix))
             rows = rows[self._reach(rows) > peak]
             if len(rows):
-                between = _product(rows, self._matrix)
+                between = times(rows, self._matrix)
                 peak = max(peak, float(between.max()), -float(between.min()))
         return peak
 
@@ -146,12 +146,3 @@ def _stretch_peaks(held: Array) -> Array:
     highest = np.abs(held).max(0)
     peaks: Array = np.maximum.reduceat(highest, np.arange(0, len(highest), STRETCH_FRAMES))
     return peaks
-
-
-def _product(rows: Array, matrix: Array) -> Array:
-    whole = len(rows) // _STRETCHES_AT_ONCE * _STRETCHES_AT_ONCE
-    out = np.empty((len(rows), matrix.shape[1]), np.float32)
-    stacked = rows[:whole].reshape(-1, _STRETCHES_AT_ONCE, rows.shape[1])
-    np.matmul(stacked, matrix, out=out[:whole].reshape(-1, _STRETCHES_AT_ONCE, matrix.shape[1]))
-    np.matmul(rows[whole:], matrix, out=out[whole:])
-    return out
