@@ -25,6 +25,10 @@ LOWEST_UPPER = 3  # the octave at 500 Hz
 LOWER_OCTAVES = 3  # of the upper, to 2.8 kHz
 HISSED = 0.1  # a hat or a consonant is over the hiss above them only; a click is nearly as much so in all octaves
 FRAMES_OF_CLICK = 2  # those it touches: each begins in the middle of the one before
+DEVIATIONS = 5.0  # by which chance lifts a cell of noise once in millions
+REST_SHARE = 0.3  # of the frames around a click, which may hold another one, are below the rest between
+OVER_REST = 1.2  # times the rest: less over it is its own wavering
+EVEN_BEAT = 0.1  # of a step: somebody who counts in is no less even, and a step of two cells is told no finer
 
 
 @dataclass(frozen=True)
@@ -142,7 +146,7 @@ def _clear_edge(marks: Array, runs: list[Run], order: list[int], outward: int, s
 def _is_beat(at: list[int]) -> bool:
     """Whether three strokes and the first note after them come at even intervals: somebody counts in."""
     steps = np.diff(at[-4:])
-    return len(steps) == 3 and bool(np.ptp(steps) <= max(2, 0.1 * steps.mean()))
+    return len(steps) == 3 and bool(np.ptp(steps) <= max(2, EVEN_BEAT * steps.mean()))
 
 
 def _length(runs: list[Run], index: int) -> int:
@@ -163,7 +167,7 @@ class _Shapes:
         bands = frames.band_db.shape[2]
         upper = np.arange(cells.level_db.shape[1]) % bands >= LOWEST_UPPER
         rest = rests.max(axis=0, initial=SILENT_DB)
-        limit_db = np.maximum(criteria.heard_db, 5 * cells.chance_db)
+        limit_db = np.maximum(criteria.heard_db, DEVIATIONS * cells.chance_db)
         over = cells.level_db - rest > limit_db
         self._heard, self._low_heard = np.any(over[:, upper], axis=1), np.any(over[:, ~upper], axis=1)
         self.sounds = self._heard | self._low_heard
@@ -199,9 +203,9 @@ class _Shapes:
             self._frames_of(first - self.apart - 2, stop + self.apart + 2),
             self._frames_of(first - 1, stop + 1),
         )
-        rest = np.quantile(self._frame_power[around], 0.3, axis=0)
+        rest = np.quantile(self._frame_power[around], REST_SHARE, axis=0)
         white = np.sum(self._frame_power[here] / np.maximum(rest, 1e-20) * self._width, axis=(1, 2))
-        over = np.maximum(white / np.sum(np.broadcast_to(self._width, rest.shape)) - 1.2, 0.0)
+        over = np.maximum(white / np.sum(np.broadcast_to(self._width, rest.shape)) - OVER_REST, 0.0)
         most = np.convolve(over, np.ones(FRAMES_OF_CLICK), "valid").max() if len(over) >= FRAMES_OF_CLICK else 0.0
         loudest = self._frame_power[here].max(axis=0) / np.maximum(rest, 1e-20)
         hissed = loudest[:, :LOWER_OCTAVES].max() < HISSED * loudest[:, LOWER_OCTAVES:].max(initial=0.0)

@@ -34,7 +34,7 @@ def main(sides: int) -> None:
         archive.state.mkdir(parents=True)
         desk = Desk(archive, Ledger(archive.state / "ledger"))
         with watched(sides, quiet=True) as watcher:
-            _in_flow(work, desk, InlineEngine, watcher, sides)
+            _in_flow(work, desk, InlineEngine, watcher, sides, ())
 
 
 if __name__ == "__main__":
