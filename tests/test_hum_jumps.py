@@ -165,14 +165,19 @@ def test_clicks_thumps_and_notes_beside_hum_are_no_jumps(louder_db: float) -> No
     assert len(jumps(samples, 8000)) == 0
 
 
-@pytest.mark.parametrize("louder_db", [0.0, 25.0])  # the jump of the louder one clicks
-def test_a_capture_tells_a_jump_of_its_hum_as_a_gap_and_what_stands_there(tmp_path: Path, louder_db: float) -> None:
-    waves = Waves(24_000, 50.0, 8)
+@pytest.mark.parametrize(
+    ("louder_db", "rate_hz"), [(0.0, 24_000), (25.0, 24_000), (0.0, 96_000)]
+)  # the jump of the louder one clicks; a high rate is halved for hum
+def test_a_capture_tells_a_jump_of_its_hum_as_a_gap_and_what_stands_there(
+    tmp_path: Path, louder_db: float, rate_hz: int
+) -> None:
+    waves = Waves(rate_hz, 50.0, 8)
     samples = played(waves, hum(waves.steady(), [level + louder_db for level in ELECTRONICS], 8))
-    speech = programme.speech_like(50, 24_000, 8, -24)
-    samples[20 * 24_000 : 70 * 24_000] += speech[:, None]
-    samples = np.delete(samples, slice(15 * 24_000, 15 * 24_000 + 150), axis=0)  # a third of a wave
-    soundfile.write(tmp_path / "hum.wav", samples, 24_000, subtype="PCM_24")
+    speech = programme.speech_like(50, rate_hz, 8, -24)
+    samples[20 * rate_hz : 70 * rate_hz] += speech[:, None]
+    lost = rate_hz // 160  # a third of a wave
+    samples = np.delete(samples, slice(15 * rate_hz, 15 * rate_hz + lost), axis=0)
+    soundfile.write(tmp_path / "hum.wav", samples, rate_hz, subtype="PCM_24")
     overview = read_all_settings().report.overview
     measured, _ = measure_capture(open_capture(tmp_path / "hum.wav"), (1000.0,), METHOD, overview)
     (event,) = [event for event in measured.events if event.start_s < 20]
