@@ -21,6 +21,7 @@ from pipeline.finish import read_qc
 from pipeline.ledger import Ledger
 from pipeline.making import Hands, SideDone, TapeJob, TapeMade, make_tapes
 from pipeline.side_job import SideJob
+from pipeline.side_steps import MEASURE
 from pipeline.source import read_source
 from pipeline.step import Desk
 from pipeline.tape import FINISH, seal_tape
@@ -57,11 +58,11 @@ def make_box(
 
 
 class _Looked:
-    """first: what each side with something to do has to do first"""
+    """measuring: what is to be measured first of all; nothing else may begin before its tape is gone through again"""
 
     def __init__(self) -> None:
         self.jobs: list[TapeJob] = []
-        self.first: list[StageCall] = []
+        self.measuring: list[StageCall] = []
         self.found: dict[str, TapeMade] = {}
 
 
@@ -71,7 +72,8 @@ def jobs_due(jobs: Sequence[TapeJob], desk: Desk) -> _Looked:
     looked = _Looked()
 
     def refuse(function: str, arguments: Mapping[str, Any], place: str, stage: str) -> Any:
-        looked.first.append(_call(function, arguments, place, stage))
+        if stage == MEASURE:
+            looked.measuring.append(_call(function, arguments, place, stage))
         raise _Due(f"{place}: {stage}")
 
     for job in jobs:
@@ -119,7 +121,7 @@ def _flow_over(
         return make_tapes(due.jobs, desk, hands, at_once or engine_can, _teller(watcher), now)
 
     sides = sum(len(job.sides) for job in due.jobs)
-    return _in_flow(work, desk, start_engine, watcher, sides, due.first[:at_once])
+    return _in_flow(work, desk, start_engine, watcher, sides, due.measuring[:at_once])
 
 
 def _in_flow(

@@ -1,7 +1,9 @@
-"""The first stages of a run, begun while Prefect's server is still coming up, which takes seconds on one processor.
+"""Stages of a run begun while Prefect's server is still coming up, which takes seconds on one processor.
 
 Each is handed over to the task that asks for it; the record of the run has it as that task. What nobody takes over,
 because the server did not come up, ends with the engine.
+
+Only for stages that ask for the same whenever a tape is gone through, and move no folder: measuring.
 """
 
 from __future__ import annotations

@@ -13,6 +13,8 @@ from pipeline.side_words import broadcast_words, tag_words
 from pipeline.stages import Accessed, Mastered, Measured, Preserved, WrittenFile
 from pipeline.step import Step
 
+MEASURE = "measure"  # the step that depends on nothing made or decided before
+
 # Raise one of these when the code behind it gives other bytes for the same inputs: what was made before is then made
 # again at the next run. Measuring has its own, METHOD_VERSION.
 COPY_VERSION = 3
@@ -36,7 +38,7 @@ def measure_step(job: SideJob, capture_sha256: str) -> Step[Measured]:
         "pictures": settings.report.overview,
     }
     return Step(
-        "measure",
+        MEASURE,
         job.tape,
         job.side,
         inputs,

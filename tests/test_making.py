@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from flows.box import jobs_due
 from flows.cli import main
 from flows.workers import StageCall, perform
 from pipeline import side_steps
@@ -134,6 +135,17 @@ def test_an_access_copy_is_the_same_encoded_beside_its_master_or_afterwards(box,
     for name in ("M1/data/access/M1-A.mp3", "M1/data/access/M1-B.mp3", "M2/data/access/M2-A.mp3"):
         assert (tmp_path / "beside" / name).read_bytes() == (tmp_path / "afterwards" / name).read_bytes()
     assert not list(tmp_path.rglob("drafts"))
+
+
+def test_only_measuring_may_begin_before_the_flow_does(box, first, tmp_path, monkeypatch):
+    archive = Archive(tmp_path / "new")
+    new = jobs_due(plan_box(box).jobs, Desk(archive, Ledger(archive.state / "ledger")))
+    assert [call.label for call in new.measuring] == ["M1 side A: measure", "M1 side B: measure", "M2 side A: measure"]
+    root = shutil.copytree(first[0], tmp_path / "made")
+    monkeypatch.setattr("pipeline.tape.PAGE_VERSION", "another")  # only pages are due
+    made = jobs_due(plan_box(box).jobs, Desk(Archive(root), Ledger(root / ".feltpad" / "ledger")))
+    assert len(made.jobs) == 2
+    assert made.measuring == []
 
 
 @pytest.fixture
