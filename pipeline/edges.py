@@ -9,17 +9,15 @@ goes on, so a consonant with its vowel, a breath and a note that rings stay whol
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import IntEnum
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
 from pipeline.cells import Cells
 from pipeline.frames import BAND_CENTRES_HZ, SILENT_DB, Frames
+from pipeline.marks import Mark, Run, islands, runs_of
 
 Array = np.ndarray[Any, Any]
-Run = tuple[int, int, int]  # mark, first, stop
 
 LOWEST_UPPER = 3  # the octave at 500 Hz
 LOWER_OCTAVES = 3  # of the upper, to 2.8 kHz
@@ -52,34 +50,6 @@ class EdgeCriteria:
     low_db: float
     fall_db: float
     heard_db: float
-
-
-class Mark(IntEnum):
-    SOUND = 0
-    LEADER = 1
-    SILENCE = 2
-    TONE = 3
-
-
-def runs_of(marks: Array) -> list[tuple[int, int, int]]:
-    """(mark, first, stop) of every run of equal marks."""
-    turns = np.flatnonzero(np.diff(marks)) + 1
-    edges = [0, *turns.tolist(), len(marks)]
-    return [(int(marks[a]), a, b) for a, b in pairwise(edges)]
-
-
-def islands(runs: list[tuple[int, int, int]], cell_s: float, pause_s: float) -> list[list[int]]:
-    """Indices of sound runs, grouped: within a group only pauses shorter than ``pause_s`` part them."""
-    islands: list[list[int]] = []
-    for index, (mark, first, _) in enumerate(runs):
-        if mark != Mark.SOUND:
-            continue
-        joined = islands and islands[-1][-1] == index - 2 and runs[index - 1][0] != Mark.TONE
-        if joined and (first - runs[islands[-1][-1]][2]) * cell_s < pause_s:
-            islands[-1].append(index)
-        else:
-            islands.append([index])
-    return islands
 
 
 def without_knocks_at_edges(

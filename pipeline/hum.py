@@ -152,7 +152,7 @@ class HumMeter:
     def find_jumps(
         self, lines: Sequence[HumLine], regions: Sequence[Region], criteria: HumJumpCriteria
     ) -> tuple[int, ...]:
-        """The first frames after losses within the electronics' hum; lines are those that `measure_hum` found."""
+        """The first frames, of those fed, after losses within the electronics' hum; lines: what `measure_hum` found."""
         within = self._criteria.mains_tolerance_percent / 100
         mains = [
             (line.level_dbfs, line.hz / order)

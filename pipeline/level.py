@@ -34,7 +34,7 @@ DC_OWN_SHARE = 0.3  # of the r.m.s.; simulated drums and bands with much below 5
 class Levels:
     """
     programme_lufs                 gated loudness from the first programme to the last, tones at the ends left out
-    hiss_floor, electronics_floor  r.m.s. of silence and of leader
+    hiss_floor, electronics_floor  r.m.s. of silence and of leader, up to 24 kHz in captures at 88.2 kHz and above
     dc_wander                      the DC moves by at least as much
     """
 

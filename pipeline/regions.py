@@ -21,9 +21,10 @@ from typing import Any
 import numpy as np
 
 from pipeline.cells import Cells, cells_of
-from pipeline.edges import EdgeCriteria, Mark, islands, runs_of, without_knocks_at_edges
+from pipeline.edges import EdgeCriteria, without_knocks_at_edges
 from pipeline.frames import SILENT_DB, Frames
 from pipeline.leader import LeaderCriteria, leaders_among
+from pipeline.marks import Mark, islands, runs_of
 from pipeline.records import NotMeasured, Reading
 from pipeline.rests import NO_REST, RestCriteria, find_rests
 from pipeline.spans import Span
