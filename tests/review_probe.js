@@ -1,5 +1,13 @@
 // What the browser tests ask of a page: is everything named, well built, large enough and easy to read?
+const reached = {}; // how far each sound was heard, also one that is over by the time somebody asks
+document.addEventListener('timeupdate', ({ target }) => {
+  const name = target.currentSrc.split('/').pop().split('?')[0];
+  reached[name] = Math.max(reached[name] || 0, target.currentTime);
+}, true);
+
 window.probe = {
+  reached: (name) => reached[name] || 0,
+
   focused: () => {
     const e = document.activeElement;
     if (!e || e === document.body) return null;
